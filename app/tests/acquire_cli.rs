@@ -1,14 +1,12 @@
 //! `glassine scanners` and `glassine acquire` with the test device of the SANE interface (Debian package `libsane1`).
 
-mod program;
-
 use std::path::{Path, PathBuf};
 use std::process::Output;
 use std::time::{Duration, Instant};
 
+use crate::program::{code, give_the_same_pictures, glassine, json, program, said, samples, scan_in, text};
 use glassine_raster::{CancelToken, PixelRect};
 use glassine_scanfile::{OpenOptions, Scan};
-use program::{code, give_the_same_pictures, glassine, json, program, said, samples, scan_in, text};
 use serde_json::Value;
 
 /// A folder with the configuration of the test device; `None` where the interface is not installed.

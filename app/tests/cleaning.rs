@@ -1,9 +1,7 @@
 //! Cleaning in the window: the brush, what was found, comparison, and the strip.
 
-mod common;
-
-use common::hands::{Window, click_label, pull};
-use common::{SharedPicker, app, frame_id, session, sized_window, write_scan};
+use crate::common::hands::{Window, click_label, pull};
+use crate::common::{SharedPicker, app, frame_id, session, sized_window, write_scan};
 use egui::accesskit::Role;
 use egui::{Key, Modifiers, Pos2, Vec2, vec2};
 use egui_kittest::kittest::{NodeT as _, Queryable as _};

@@ -1,10 +1,8 @@
 //! The command line as a user or a script sees it: exit codes, one JSON document, clear messages, nothing lost.
 
-mod program;
-
 use std::path::Path;
 
-use program::{code, glassine, json, said, scan_in, text};
+use crate::program::{code, glassine, json, said, scan_in, text};
 
 #[test]
 fn a_strip_goes_from_scan_to_pictures_by_three_commands() {

@@ -1,14 +1,12 @@
 //! Commands and existing files: commands never overwrite what must stay, and they report what differs.
 
-mod program;
-
 use std::os::unix::ffi::OsStrExt as _;
 use std::path::{Path, PathBuf};
 use std::time::{Duration, Instant};
 
+use crate::program::{code, glassine, json, program, said, scan_in, scan_named, text};
 use glassine_engine::session_files::{Access, Run, lock_session};
 use glassine_scanfile::{Metadata, Overwrite, PictureFormat, PictureSpec, PictureWriter};
-use program::{code, glassine, json, program, said, scan_in, scan_named, text};
 use serde_json::Value;
 
 /// A session of one strip of four frames.

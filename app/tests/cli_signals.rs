@@ -1,12 +1,10 @@
 //! Signals during a command: it stops, leaves nothing unfinished and ends as a shell expects.
 
-mod program;
-
 use std::path::Path;
 use std::process::{Child, Command, Output, Stdio};
 use std::time::{Duration, Instant};
 
-use program::{code, glassine, json, said, scan_named, text};
+use crate::program::{code, glassine, json, said, scan_named, text};
 use rustix::process::{Pid, Signal, kill_process};
 
 /// Starts an export and waits until it writes its first picture.

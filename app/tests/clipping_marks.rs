@@ -1,9 +1,7 @@
 //! Clipping is marked where pictures are judged: under the prints, in the export list, in a grid of variations.
 
-mod common;
-
-use common::hands::{Window, rest};
-use common::{frame_id, open_window};
+use crate::common::hands::{Window, rest};
+use crate::common::{frame_id, open_window};
 use egui::{Key, Rect, Shape};
 use egui_kittest::kittest::Queryable as _;
 use glassine_app::commands::{EditCommand, SelectCommand, SelectHow, ViewCommand};

@@ -1,8 +1,6 @@
 //! Closing the window during an export: it asks first, and nothing is lost or left half written.
 
-mod common;
-
-use common::{SharedPicker, app, session, window, write_scan, write_session};
+use crate::common::{SharedPicker, app, session, window, write_scan, write_session};
 use egui::{ViewportCommand, ViewportId};
 use egui_kittest::Harness;
 use egui_kittest::kittest::Queryable as _;

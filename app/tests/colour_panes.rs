@@ -1,9 +1,7 @@
 //! The colour panes: wheel and curves, grids of variations, grey point, matching, cast, and measuring a stock.
 
-mod common;
-
-use common::hands::{Window, click_grey, click_label, drag, look, undo};
-use common::{
+use crate::common::hands::{Window, click_grey, click_label, drag, look, undo};
+use crate::common::{
     IMAGES, SharedPicker, app, chart_pixels, frame_id, open_window, session, sized_window, write_pixels,
     write_scan,
 };
@@ -396,7 +394,7 @@ fn a_stock_file_is_loaded_into_the_session_and_a_bad_one_is_told() {
     let picker = SharedPicker::new(vec![PickOutcome::Chosen(vec![bad]), PickOutcome::Chosen(vec![good])]);
     let mut app = app(Vec::new(), picker);
     app.set_session(session(&scan, None));
-    let mut window = common::window(app);
+    let mut window = crate::common::window(app);
     click_label(&mut window, "section film");
     window.get_by_role_and_label(Role::ComboBox, "stock").click();
     window.run();

@@ -1,9 +1,7 @@
 //! Commands from the keyboard: found by name, and reached by Tab from the section that a key opens.
 
-mod common;
-
-use common::hands::{Window, click_label, look, rest};
-use common::{SharedPicker, app, frame_id, session, window, write_scan};
+use crate::common::hands::{Window, click_label, look, rest};
+use crate::common::{SharedPicker, app, frame_id, session, window, write_scan};
 use egui::{Event, Key, Modifiers};
 use egui_kittest::kittest::{NodeT as _, Queryable as _};
 use glassine_app::commands::command_list;

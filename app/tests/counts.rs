@@ -1,9 +1,7 @@
 //! Exact counts in the window: when they are made, when they become outdated, and how the export pane shows them.
 
-mod common;
-
-use common::hands::{Window, rest};
-use common::{frame_id, open_window};
+use crate::common::hands::{Window, rest};
+use crate::common::{frame_id, open_window};
 use egui::accesskit::Role;
 use egui::{Key, Modifiers};
 use egui_kittest::kittest::{NodeT as _, Queryable as _};

@@ -1,12 +1,10 @@
 //! Files dropped on the window are opened like chosen ones.
 
-mod common;
-
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
-use common::hands::Window;
-use common::{SharedPicker, app, session, window, write_scan, write_session};
+use crate::common::hands::Window;
+use crate::common::{SharedPicker, app, session, window, write_scan, write_session};
 use glassine_app::model::questions::Question;
 
 /// A file as the window system hands it over.

@@ -1,9 +1,7 @@
 //! The export pane: names of files, and recipes.
 
-mod common;
-
-use common::hands::Window;
-use common::{SharedPicker, frame_id, open_window, window_with};
+use crate::common::hands::Window;
+use crate::common::{SharedPicker, frame_id, open_window, window_with};
 use egui::accesskit::Role;
 use egui::{Key, Modifiers};
 use egui_kittest::kittest::{NodeT as _, Queryable as _};

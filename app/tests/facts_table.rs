@@ -1,9 +1,7 @@
 //! The table of what is written about the frames.
 
-mod common;
-
-use common::hands::{Window, undo};
-use common::{SharedPicker, frame_id, window_with};
+use crate::common::hands::{Window, undo};
+use crate::common::{SharedPicker, frame_id, window_with};
 use egui::accesskit::Role;
 use egui::{Key, Modifiers};
 use egui_kittest::kittest::{NodeT as _, Queryable as _};

@@ -1,13 +1,11 @@
 //! The page before anything is open, the demo, and what is remembered from one run to the next.
 
-mod common;
-
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::time::{Duration, Instant};
 
-use common::hands::{Window, click_label, rest};
-use common::{SharedPicker, app_in, end, session, window, write_scan, write_session};
+use crate::common::hands::{Window, click_label, rest};
+use crate::common::{SharedPicker, app_in, end, session, window, write_scan, write_session};
 use egui_kittest::kittest::Queryable as _;
 use glassine_app::app::{AppOptions, GlassineApp};
 use glassine_app::commands::{EditCommand, ExportCommand, FileCommand, ViewCommand};
@@ -117,7 +115,7 @@ fn surround_split_and_folders_are_the_same_in_the_next_run() {
     end(window);
 
     let picker = SharedPicker::default();
-    let mut window = common::window(app_in(kept.path(), Vec::new(), picker.clone()));
+    let mut window = crate::common::window(app_in(kept.path(), Vec::new(), picker.clone()));
     assert!(window.state().ui_state().light);
     assert!((window.state().ui_state().strip.share - 0.55).abs() < 1e-3);
     window.state_mut().push(FileCommand::AskOpen);
@@ -165,7 +163,7 @@ fn new_sessions_begin_with_the_settings_of_the_last_export_but_not_with_its_name
     std::fs::create_dir(&other).expect("writable");
     let scan = write_scan(&other);
     let picker = SharedPicker::default();
-    let mut window = common::window(app_in(kept.path(), Vec::new(), picker.clone()));
+    let mut window = crate::common::window(app_in(kept.path(), Vec::new(), picker.clone()));
     open_scans(&mut window, scan);
     let output = window.state().session().output.clone();
     assert_eq!((output.space.as_str(), output.creator.as_str()), ("display-p3", "A. Person"));

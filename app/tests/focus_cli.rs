@@ -1,14 +1,12 @@
 //! `glassine focus`: scans of one strip at several holder heights.
 
-mod program;
-
 use std::path::Path;
 
+use crate::program::{code, glassine, json, program, said, text};
 use glassine_filmsim::{demo_spec, render_strip};
 use glassine_raster::{CancelToken, Plane, Samples16};
 use glassine_scanfile::{Overwrite, write_rgbi};
 use glassine_testdata::scenes::{Scene, with_scanner_noise};
-use program::{code, glassine, json, program, said, text};
 
 /// The demo's first strip, softened by the lens like this.
 fn scan(folder: &Path, name: &str, blur_px: f64, seed: u32) {

@@ -1,14 +1,12 @@
 //! Window states compared with kept pictures, within what an eye would pass over.
 //!
-//! `GLASSINE_BLESS=1 cargo test -p glassine --test golden` keeps the pictures of this run instead; look at them before
+//! `GLASSINE_BLESS=1 cargo test -p glassine --test all golden::` keeps the pictures of this run instead; look at them before
 //! committing. A state that differs leaves its picture in `target/golden`.
-
-mod common;
-mod offscreen;
 
 use std::path::{Path, PathBuf};
 
-use common::{SharedPicker, app, session, write_scan};
+use crate::common::{SharedPicker, app, session, write_scan};
+use crate::offscreen::{HeadlessWindow, WindowPicture, save_png};
 use egui::vec2;
 use glassine_app::app::GlassineApp;
 use glassine_app::commands::{ColourCommand, Command, EditCommand, SelectCommand, SelectHow, ViewCommand};
@@ -19,7 +17,6 @@ use glassine_engine::Overlay;
 use glassine_film::Param;
 use glassine_raster::{CancelToken, PixelRect, RegionSource as _};
 use glassine_scanfile::{OpenOptions, Scan};
-use offscreen::{HeadlessWindow, WindowPicture, save_png};
 
 const SIZE: (f32, f32) = (1280.0, 720.0);
 const FRAME_LIMIT: usize = 600;

@@ -1,16 +1,14 @@
 //! The guide is whole and true: pages made from the program are up to date, links and pictures exist, words of the
 //! window are words of the window.
 //!
-//! `GLASSINE_BLESS=1 cargo test -p glassine --test guide` writes the pages that are made from the program.
-
-mod common;
+//! `GLASSINE_BLESS=1 cargo test -p glassine --test all guide::` writes the pages that are made from the program.
 
 use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
-use common::hands::Window;
-use common::{SharedPicker, app, session, sized_window, window, write_scan};
+use crate::common::hands::Window;
+use crate::common::{SharedPicker, app, session, sized_window, window, write_scan};
 use egui::{Key, Modifiers};
 use egui_kittest::kittest::Queryable as _;
 use glassine_app::cli::guide_page;

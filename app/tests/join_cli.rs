@@ -1,13 +1,11 @@
 //! `glassine join`: a strip in two scans becomes one, with each frame once.
 
-mod program;
-
 use std::path::{Path, PathBuf};
 
+use crate::program::{code, glassine, json, said, text};
 use glassine_filmsim::{RenderedStrip, demo_spec, render_strip};
 use glassine_raster::{CancelToken, RegionSource as _, Samples16};
 use glassine_scanfile::{OpenOptions, Overwrite, Scan, write_rgbi};
-use program::{code, glassine, json, said, text};
 use serde_json::Value;
 
 const PPI: f64 = 300.0;

@@ -1,9 +1,7 @@
 //! Every row of the key table, pressed once in the window: each must do something.
 
-mod common;
-
-use common::hands::Window;
-use common::{SharedPicker, app, frame_id, session, window, write_scan};
+use crate::common::hands::Window;
+use crate::common::{SharedPicker, app, frame_id, session, window, write_scan};
 use egui::{Key, Modifiers, ViewportId};
 use glassine_app::commands::key_table::{KeyGroup, KeyRow, TABLE};
 use glassine_app::commands::{EditCommand, SelectCommand, SelectHow, ViewCommand};

@@ -1,12 +1,9 @@
 //! The window drawn without a display: the same picture every time, and what must be visible in it.
 
-mod common;
-mod offscreen;
-
-use common::{SharedPicker, app, session, write_scan};
+use crate::common::{SharedPicker, app, session, write_scan};
+use crate::offscreen::{HeadlessWindow, WindowPicture};
 use egui::vec2;
 use glassine_app::commands::ViewCommand;
-use offscreen::{HeadlessWindow, WindowPicture};
 
 const SIZE: (f32, f32) = (1280.0, 720.0);
 const FRAME_LIMIT: usize = 500;

@@ -1,9 +1,9 @@
 //! A roll of several strips: the contact print, marks, reach of commands, and looking closely.
 
-mod common;
-
-use common::hands::{Window, click_label, drag, look, show_only, undo};
-use common::{SCAN, SharedPicker, app, frame_id, open_window, session, window, write_pixels, write_scan};
+use crate::common::hands::{Window, click_label, drag, look, show_only, undo};
+use crate::common::{
+    SCAN, SharedPicker, app, frame_id, open_window, session, window, write_pixels, write_scan,
+};
 use egui::accesskit::Role;
 use egui::{Key, Modifiers, Pos2, vec2};
 use egui_kittest::kittest::Queryable as _;
@@ -21,7 +21,7 @@ fn roll(folder: &std::path::Path) -> Session {
     let session = session(&scan, Some(folder.join("finished")));
     let second = folder.join("second");
     std::fs::create_dir_all(&second).expect("a folder");
-    let path = write_pixels(&second, &common::scan_pixels());
+    let path = write_pixels(&second, &crate::common::scan_pixels());
     let first = (*session.scans[0]).clone();
     let session = Edit::AddScans(vec![ScanRef { path, ..first }]).apply(&session).expect("adds");
     let frames = session.frames.iter().map(|frame| NewFrame {

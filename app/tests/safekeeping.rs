@@ -1,12 +1,10 @@
 //! Contact sheets, archive negatives and templates of names, made by the real program.
 
-mod program;
-
 use std::path::{Path, PathBuf};
 
+use crate::program::{code, glassine, json, said, scan_in, scan_named, text};
 use glassine_raster::{CancelToken, PixelRect, RegionSource as _};
 use glassine_scanfile::{OpenOptions, Overwrite, Scan, write_rgbi};
-use program::{code, glassine, json, said, scan_in, scan_named, text};
 
 /// A session of one strip of four frames.
 fn session_in(folder: &Path) -> (PathBuf, PathBuf) {

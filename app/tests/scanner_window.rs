@@ -1,14 +1,12 @@
 //! The scanner panel with a scanner that plays a file back: overview, boxes, a file for each frame.
 
-mod common;
-mod program;
-
 use std::path::Path;
 use std::sync::Arc;
 use std::time::{Duration, Instant};
 
-use common::hands::{Window, click_label, undo};
-use common::{SharedPicker, window};
+use crate::common::hands::{Window, click_label, undo};
+use crate::common::{SharedPicker, window};
+use crate::program::{give_the_same_pictures, samples, scan_named, text};
 use egui_kittest::kittest::Queryable as _;
 use glassine_acquire::DriverProcess;
 use glassine_app::app::{AppOptions, GlassineApp};
@@ -18,7 +16,6 @@ use glassine_app::model::scanner_state::{ItemState, ScanUnit};
 use glassine_app::services::file_dialogs::PickOutcome;
 use glassine_engine::{Engine, JobHost};
 use glassine_session::{BaseSource, Edit, FilmBase, Roll};
-use program::{give_the_same_pictures, samples, scan_named, text};
 
 /// Resolution of the file that is played back.
 const PPI: f64 = 300.0;
@@ -158,7 +155,7 @@ fn scans_that_appear_in_a_watched_folder_become_strips_of_the_session() {
     let watched = folder.path().join("watched");
     std::fs::create_dir(&watched).expect("a folder");
     let picker = SharedPicker::new(vec![PickOutcome::Chosen(vec![watched.clone()])]);
-    let mut window = window(common::app(Vec::new(), picker));
+    let mut window = window(crate::common::app(Vec::new(), picker));
     click_label(&mut window, "watch a folder…");
     until(&mut window, "the folder is watched", |app| app.status().scanner.watched.is_some());
     window.run();

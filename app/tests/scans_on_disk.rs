@@ -1,12 +1,10 @@
 //! Scans that are missing, changed or read in another way, and scans that arrive while the user works.
 
-mod common;
-
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
-use common::hands::{Window, click_label, rest, show_only, undo};
-use common::{
+use crate::common::hands::{Window, click_label, rest, show_only, undo};
+use crate::common::{
     BASE_D, SCAN, SharedPicker, app, code, scan_pixels, session, sized_window, window, write_grey,
     write_pixels, write_scan, write_session,
 };

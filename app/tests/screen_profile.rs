@@ -1,11 +1,9 @@
 //! The profile of a screen: found on a virtual display, and used for every picture of the window.
 
-mod common;
-mod offscreen;
-
 use std::path::{Path, PathBuf};
 
-use common::{SharedPicker, app, session, write_scan};
+use crate::common::{SharedPicker, app, session, write_scan};
+use crate::offscreen::{HeadlessWindow, WindowPicture};
 use egui::vec2;
 use glassine_app::app::{AppOptions, GlassineApp};
 use glassine_app::commands::{ScreenCommand, ViewCommand};
@@ -15,7 +13,6 @@ use glassine_app::widgets::theme;
 use glassine_engine::colour::output_profile;
 use glassine_film::OutputSpace;
 use glassine_scanfile::icc::{TransferCurve, build_rgb_profile};
-use offscreen::{HeadlessWindow, WindowPicture};
 
 const SIZE: (f32, f32) = (1280.0, 720.0);
 const FRAME_LIMIT: usize = 600;

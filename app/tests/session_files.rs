@@ -1,13 +1,11 @@
 //! Conflicts between a session and its file: another version there, another program that works on it, unsaved work of
 //! earlier runs.
 
-mod common;
-
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
-use common::hands::{Window, click_label, rest};
-use common::{SharedPicker, app, session, window, write_scan, write_session};
+use crate::common::hands::{Window, click_label, rest};
+use crate::common::{SharedPicker, app, session, window, write_scan, write_session};
 use egui::{Key, Modifiers};
 use egui_kittest::kittest::{NodeT as _, Queryable as _};
 use glassine_app::app::{AppOptions, GlassineApp};

@@ -1,13 +1,11 @@
 //! `glassine sfr` and `glassine export --sharpen suggested`, as a user runs them.
 
-mod program;
-
 use std::path::Path;
 
+use crate::program::{code, glassine, json, said, text};
 use glassine_filmsim::{demo_spec, render_strip};
 use glassine_raster::{CancelToken, Samples16};
 use glassine_scanfile::{Overwrite, write_rgbi};
-use program::{code, glassine, json, said, text};
 
 /// A slanted edge between levels 0.1 and 0.7, red moved by half a pixel to the right; an exact ramp over one pixel.
 fn write_edge(path: &Path, slope: f64) {

@@ -1,9 +1,8 @@
 //! `glassine solve`: solving the balance again, with what the user knows about the frames.
 
-mod program;
-
 use std::path::{Path, PathBuf};
 
+use crate::program::{code, glassine, json, said, scan_in, text};
 use glassine_film::{FilmKind, Stock, default_stock};
 use glassine_filmsim::{demo_spec, render_strip};
 use glassine_raster::{CancelToken, PixelRect, RegionSource as _};
@@ -11,7 +10,6 @@ use glassine_scanfile::{
     Compression, Metadata, OpenOptions, Overwrite, PictureFormat, PictureSpec, PictureWriter, Scan,
     write_rgbi,
 };
-use program::{code, glassine, json, said, scan_in, text};
 use serde_json::Value;
 
 fn session_in(folder: &Path) -> PathBuf {

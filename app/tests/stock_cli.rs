@@ -1,9 +1,7 @@
 //! Stocks on the command line: measured, written, and used for a new session.
 
-mod common;
-
+use crate::common::{IMAGES, chart_pixels, session, write_pixels, write_session};
 use clap::Parser as _;
-use common::{IMAGES, chart_pixels, session, write_pixels, write_session};
 use glassine_app::cli::{Cli, Outcome, run};
 use glassine_film::Stock;
 use glassine_raster::CancelToken;

@@ -1,9 +1,7 @@
 //! The strip and the large view under the pointer: sides, corners, the ring, drawing, zoom, panning.
 
-mod common;
-
-use common::hands::{Window, click_at, click_label, drag, drag_and_look};
-use common::{IMAGES, MARGIN_PX, crop, frame_id, open_window};
+use crate::common::hands::{Window, click_at, click_label, drag, drag_and_look};
+use crate::common::{IMAGES, MARGIN_PX, crop, frame_id, open_window};
 use egui::accesskit::Role;
 use egui::{Key, Modifiers, Pos2, Vec2, vec2};
 use egui_kittest::kittest::{NodeT as _, Queryable as _};

@@ -1,12 +1,10 @@
 //! `glassine watch`: scans that appear in a folder become strips of a session and pictures on disk.
 
-mod program;
-
 use std::path::Path;
 use std::process::Stdio;
 use std::time::{Duration, Instant};
 
-use program::{code, glassine, json, program, said, scan_named, text};
+use crate::program::{code, glassine, json, program, said, scan_named, text};
 
 fn files_in(folder: &Path) -> Vec<String> {
     let entries = std::fs::read_dir(folder).into_iter().flatten().flatten();

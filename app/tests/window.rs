@@ -1,9 +1,7 @@
 //! The window, driven as a user drives it: through accessible names, pointer and keyboard.
 
-mod common;
-
-use common::hands::{Window, drag, look, rest, show_only, undo};
-use common::{
+use crate::common::hands::{Window, drag, look, rest, show_only, undo};
+use crate::common::{
     IMAGES, MARGIN_PX, SharedPicker, app, crop, frame_id, open_window, session, sized_window, window,
     write_scan, write_session,
 };
@@ -411,7 +409,7 @@ fn the_smallest_window_still_shows_strip_print_frame_and_settings() {
     let scan = write_scan(folder.path());
     let mut app = app(Vec::new(), SharedPicker::default());
     app.set_session(session(&scan, None));
-    let window = common::sized_window(app, [1280.0, 720.0]);
+    let window = crate::common::sized_window(app, [1280.0, 720.0]);
     let screen = egui::Rect::from_min_size(egui::Pos2::ZERO, vec2(1280.0, 720.0));
     for (role, label) in [
         (Role::ListBoxOption, "frame 1 box"),

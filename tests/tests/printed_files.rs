@@ -14,9 +14,7 @@ use glassine_session::{ExportRecipe, OutputKind, PrintIntent, PrintSettings, Pri
 use glassine_tests::{new_session, say, strip_on_disk};
 use lcms2::{Flags, Intent, PixelFormat, Profile, Transform};
 
-mod device_models;
-
-use device_models::{photo_printer_profile, press_profile};
+use crate::device_models::{photo_printer_profile, press_profile};
 
 fn recipe(name: &str, printer: Option<Printer>) -> ExportRecipe {
     let print = PrintSettings { sides_mm: [60.0, 60.0], ppi: 200.0, printer, ..PrintSettings::default() };

@@ -17,9 +17,7 @@ use glassine_session::{Edit, Session};
 use glassine_tests::{export_request, new_session, say, strip_on_disk};
 use lcms2::{Flags, PixelFormat, Profile, Transform};
 
-mod device_models;
-
-use device_models::{press_profile, screen_profile_with_tables};
+use crate::device_models::{press_profile, screen_profile_with_tables};
 
 /// Codes of colours all over the cube, nodes of tables and places between them.
 fn colours() -> Vec<[u8; 3]> {

@@ -1,5 +1,4 @@
 //! A small strip of three frames, and a window over it that needs neither display nor threads.
-#![allow(dead_code, reason = "every test file uses its own part of this module")]
 
 pub(crate) mod hands;
 

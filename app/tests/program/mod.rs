@@ -1,5 +1,4 @@
 //! Runs the real program as a script does.
-#![allow(dead_code, reason = "each test file uses its part of this module")]
 
 use std::ffi::OsStr;
 use std::path::{Path, PathBuf};

@@ -13,7 +13,7 @@ use glassine_engine::{Engine, FrameScope, ScanReading, Step, ViewKey};
 use glassine_film::FilmKind;
 use glassine_session::{Edit, ScanId};
 
-use crate::desk::{Desk, requests};
+use super::desk::{Desk, requests};
 
 const FILES: Step = Step::Run(Lane::Files);
 const WORK: Step = Step::Run(Lane::Work);

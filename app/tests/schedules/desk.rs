@@ -23,7 +23,7 @@ use glassine_raster::PixelRect;
 use glassine_session::{Edit, Session};
 use glassine_testdata::random::SplitMix64;
 
-use crate::world::{World, family};
+use super::world::{World, family};
 
 pub(crate) struct Desk {
     pub(crate) app: GlassineApp,

@@ -1,12 +1,10 @@
 //! An export never overwrites what it reads, and writes no picture of a scan that is not the session's.
 
-mod common;
-
 use std::fs::File;
 use std::path::Path;
 use std::sync::atomic::{AtomicBool, Ordering};
 
-use common::*;
+use crate::common::*;
 use glassine_engine::Engine;
 use glassine_raster::{CancelToken, TiltedBox};
 

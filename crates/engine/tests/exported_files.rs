@@ -2,14 +2,12 @@
 //! kernels; and what happens to a file that is not what was meant.
 #![allow(clippy::print_stdout, reason = "the measured figures are shown")]
 
-mod common;
-
 use std::io::{Seek as _, SeekFrom, Write as _};
 use std::path::Path;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 
-use common::write_codes;
+use crate::common::write_codes;
 use glassine_engine::{Engine, ExportRequest, SessionAt};
 use glassine_film::{FilmKind, LayerCurve, Param, Stock};
 use glassine_raster::{CancelToken, PixelRect, RegionSource as _, TiltedBox};

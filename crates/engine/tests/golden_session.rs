@@ -1,13 +1,11 @@
 //! A frozen session gives the pixels that it gave with this version of the rendering.
 //!
 //! When pixels change on purpose: raise `glassine_film::RENDERING_VERSION`, say what changed in `RENDERING_CHANGES`, and run
-//! `GLASSINE_BLESS=1 cargo test -p glassine-engine --test golden_session`.
-
-mod common;
+//! `GLASSINE_BLESS=1 cargo test -p glassine-engine --test all golden_session::`.
 
 use std::path::PathBuf;
 
-use common::{export, scan_ref, session_of, write_scan};
+use crate::common::{export, scan_ref, session_of, write_scan};
 use glassine_engine::{Engine, ExportRequest, SessionAt};
 use glassine_film::{FilmKind, Param, RENDERING_VERSION, default_stock};
 use glassine_raster::{CancelToken, PixelRect, RegionSource as _};

@@ -1,12 +1,10 @@
 //! Pictures at reduced size: sharpening acts on the same detail of the film as at full size, and a picture that is no
 //! longer wanted is not finished.
 
-mod common;
-
 use std::cell::RefCell;
 use std::path::Path;
 
-use common::{HEIGHT, WIDTH, at, scan_ref, session_of, write_codes};
+use crate::common::{HEIGHT, WIDTH, at, scan_ref, session_of, write_codes};
 use glassine_engine::{
     Engine, EngineError, Overlay, PictureSide, Preview, PreviewRequest, UnitRect, ViewKey, Worker as _,
 };

@@ -1,12 +1,10 @@
 //! Scans are known by their content: changed, replaced, moved and missing ones are reported, and nothing of one session
 //! stays when another is opened.
 
-mod common;
-
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
-use common::*;
+use crate::common::*;
 use glassine_engine::jobs::Job;
 use glassine_engine::{CheckDepth, Engine, FoundBy, JobHost, Relinked, ScanCheck, ScanState};
 use glassine_raster::CancelToken;

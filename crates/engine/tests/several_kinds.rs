@@ -1,12 +1,10 @@
 //! Several kinds of files in one run: the same files as one by one, plans, and runs that continue.
 
-mod common;
-
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
-use common::{at, export, scan_ref, session_of, write_scan};
+use crate::common::{at, export, scan_ref, session_of, write_scan};
 use glassine_engine::{
     ContactSheetRequest, Engine, ExportRequest, FolderFault, PlannedState, SheetArrangement,
 };

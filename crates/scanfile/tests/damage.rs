@@ -1,8 +1,6 @@
 //! Damaged picture data: reported whenever the format makes it possible, never silently padded.
 
-mod common;
-
-use common::{any_size, in_folder, noise, read_all};
+use crate::common::{any_size, in_folder, noise, read_all};
 use glassine_raster::{CancelToken, Samples16};
 use glassine_scanfile::{
     Compression, Error, Metadata, Overwrite, PictureFormat, PictureSpec, PictureWriter, Scan,

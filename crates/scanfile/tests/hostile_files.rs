@@ -1,12 +1,10 @@
 //! Files that are cut, mutated, inflated or removed while open give an error in words, never a crash, a hang, or memory
 //! allocated on a false promise.
 
-mod common;
-
 use std::io::{Seek as _, Write as _};
 use std::time::{Duration, Instant};
 
-use common::{any_size, in_folder, noise, read_all};
+use crate::common::{any_size, in_folder, noise, read_all};
 use glassine_raster::{CancelToken, PixelRect, RegionError, RegionSource as _};
 use glassine_scanfile::{Error, OpenOptions, Scan};
 use glassine_testdata::tiff::{Form, Pack, Page, make_tiff, pack};

@@ -2,8 +2,6 @@
 
 #![allow(clippy::print_stdout, reason = "a skipped check says so, and measured figures are shown")]
 
-mod common;
-
 use glassine_scanfile::icc::{
     ProfileError, TransferCurve, build_grey_profile, build_rgb_profile, parse_profile,
 };
@@ -232,7 +230,7 @@ fn damaged_and_foreign_profiles_are_refused_with_words() {
     for cut in 0..good.len() {
         drop(parse_profile(&good[..cut]));
     }
-    let mut noise = common::noise(5);
+    let mut noise = crate::common::noise(5);
     for _ in 0..300 {
         let mut bad = good.clone();
         for _ in 0..=noise.below(4) {

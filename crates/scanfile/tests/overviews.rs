@@ -1,8 +1,6 @@
 //! Overviews: exact, the same for every layout of a scan in its file, and independent of threads.
 
-mod common;
-
-use common::{any_size, in_folder, read_all};
+use crate::common::{any_size, in_folder, read_all};
 use glassine_raster::{CancelToken, RegionSource as _, Samples16, box_reduce};
 use glassine_scanfile::{Error, Scan, overview_factor};
 use glassine_testdata::tiff::{Form, Pack, Page, make_tiff};

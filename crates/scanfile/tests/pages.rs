@@ -1,8 +1,6 @@
 //! Which page of a TIFF is opened, and which one is taken as infrared.
 
-mod common;
-
-use common::{any_size, in_folder, read_all};
+use crate::common::{any_size, in_folder, read_all};
 use glassine_raster::RegionSource as _;
 use glassine_scanfile::{Error, InfraredSource, OpenOptions, Scan};
 use glassine_testdata::tiff::{Form, Page, make_tiff};

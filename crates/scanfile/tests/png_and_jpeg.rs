@@ -1,10 +1,8 @@
 //! PNG and JPEG scans: opacity, palettes, stated encodings, orientation, and what is refused.
 
-mod common;
-
 use std::path::Path;
 
-use common::{any_size, in_folder, read_all};
+use crate::common::{any_size, in_folder, read_all};
 use glassine_raster::{Orientation, RegionSource as _, Samples16};
 use glassine_scanfile::{Encoding, Error, FourthSample, InfraredSource, OpenOptions, PlaneKind, Scan};
 use glassine_testdata::tiff::{Pack, pack};

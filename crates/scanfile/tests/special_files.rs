@@ -3,14 +3,12 @@
 
 #![cfg(unix)]
 
-mod common;
-
 use std::ffi::OsStr;
 use std::os::unix::ffi::OsStrExt as _;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
-use common::{any_size, in_folder, read_all};
+use crate::common::{any_size, in_folder, read_all};
 use glassine_scanfile::{AtomicFile, Error, FileChange, OpenOptions, Overwrite, Scan, protected_at};
 use glassine_testdata::tiff::{Form, Page, make_tiff};
 

@@ -1,10 +1,8 @@
 //! The open TIFF corpus: sound files give the pixels of an independent reader, damaged ones an error.
 
-mod common;
-
 use std::path::{Path, PathBuf};
 
-use common::{any_size, crc32, read_all};
+use crate::common::{any_size, crc32, read_all};
 use glassine_raster::RegionSource as _;
 use glassine_scanfile::Error;
 use glassine_testdata::folder;

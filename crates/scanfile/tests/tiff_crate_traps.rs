@@ -1,11 +1,9 @@
 //! Behaviours of the `tiff` crate that would lose or corrupt a scan, which is why this crate reads TIFF and packs strips
 //! itself. A test that fails one day only shows that the `tiff` crate has changed.
 
-mod common;
-
 use std::io::Cursor;
 
-use common::{any_size, in_folder, read_all};
+use crate::common::{any_size, in_folder, read_all};
 use glassine_testdata::tiff::{Form, Pack, Page, make_tiff};
 use tiff::ColorType;
 use tiff::decoder::{Decoder, DecodingResult};

@@ -1,8 +1,6 @@
 //! Every sample layout that scanners write, made byte by byte and read back, whole and in regions.
 
-mod common;
-
-use common::{any_size, in_folder, noise, read_all};
+use crate::common::{any_size, in_folder, noise, read_all};
 use glassine_raster::{CancelToken, Orientation, PixelRect, RegionSource as _};
 use glassine_scanfile::{
     Encoding, Error, FourthSample, InfraredSource, OpenOptions, PlaneKind, Scan, fingerprint,

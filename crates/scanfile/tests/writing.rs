@@ -2,14 +2,12 @@
 
 #![allow(clippy::print_stdout, reason = "a skipped check says so, and measured figures are shown")]
 
-mod common;
-
 use std::fs::File;
 use std::path::Path;
 use std::process::Command;
 use std::sync::Arc;
 
-use common::{any_size, noise, read_all};
+use crate::common::{any_size, noise, read_all};
 use glassine_raster::{CancelToken, RegionSource as _};
 use glassine_scanfile::icc::{TransferCurve, build_grey_profile, build_rgb_profile};
 use glassine_scanfile::{
@@ -299,7 +297,7 @@ fn an_independent_python_reader_finds_the_same_pixels_and_tags() {
             let out = Command::new(&python).args(["-c", script]).arg(&path).output().expect("python runs");
             let said = String::from_utf8_lossy(&out.stdout);
             let icc = spec.icc.as_ref().map_or(0, |i| i.len());
-            let wanted = format!("{} Glassine 1 1974:08:09 10:11:12 {icc} 7", common::crc32(&put));
+            let wanted = format!("{} Glassine 1 1974:08:09 10:11:12 {icc} 7", crate::common::crc32(&put));
             assert_eq!(said.trim(), wanted, "{}", String::from_utf8_lossy(&out.stderr));
         }
     }

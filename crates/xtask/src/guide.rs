@@ -12,7 +12,7 @@ const COLOURS: &str = "256";
 pub(crate) fn make(root: &Path) -> anyhow::Result<()> {
     let program = std::env::var("CARGO").unwrap_or_else(|_| "cargo".to_owned());
     let status = Command::new(&program)
-        .args(["test", "--quiet", "-p", "glassine", "--test", "guide", "pages_made_from_the_program"])
+        .args(["test", "--quiet", "-p", "glassine", "--test", "all", "pages_made_from_the_program"])
         .env("GLASSINE_BLESS", "1")
         .current_dir(root)
         .status()

@@ -21,6 +21,7 @@ pub(crate) fn check(root: &Path) -> anyhow::Result<()> {
         let text = std::fs::read_to_string(file).with_context(|| file.display().to_string())?;
         let name = file.strip_prefix(root).unwrap_or(file).display().to_string().replace('\\', "/");
         wrong.extend(findings(&name, &text));
+        wrong.extend(never_run(file, &name)?);
     }
     if !wrong.is_empty() {
         bail!("untidy:\n  {}", wrong.join("\n  "));
@@ -62,9 +63,41 @@ fn findings(name: &str, text: &str) -> Vec<String> {
     wrong
 }
 
+/// A file of tests that no program of tests includes.
+fn never_run(file: &Path, name: &str) -> anyhow::Result<Option<String>> {
+    let (Some(folder), Some(module)) = (file.parent(), file.file_stem().and_then(|stem| stem.to_str()))
+    else {
+        return Ok(None);
+    };
+    let main = folder.join("main.rs");
+    if !folder.ends_with("tests") || !main.is_file() || module == "main" {
+        return Ok(None);
+    }
+    let manifest = folder.with_file_name("Cargo.toml");
+    let includes = |path: &Path, line: String| -> anyhow::Result<bool> {
+        let text = std::fs::read_to_string(path).with_context(|| path.display().to_string())?;
+        Ok(text.lines().any(|found| found == line))
+    };
+    let is_run =
+        includes(&main, format!("mod {module};"))? || includes(&manifest, format!("name = \"{module}\""))?;
+    Ok((!is_run).then(|| format!("{name}: never run; `mod {module};` is missing in main.rs beside it")))
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn a_file_of_tests_that_is_never_run_is_found() {
+        let folder = tempfile::tempdir().expect("a folder");
+        let tests = folder.path().join("tests");
+        std::fs::create_dir(&tests).expect("a folder");
+        std::fs::write(folder.path().join("Cargo.toml"), "[[test]]\nname = \"alone\"\n").expect("writes");
+        std::fs::write(tests.join("main.rs"), "//! Tests.\nmod one;\n").expect("writes");
+        let found = |module: &str| never_run(&tests.join(module), module).expect("reads");
+        assert_eq!([found("main.rs"), found("one.rs"), found("alone.rs")], [None, None, None]);
+        assert!(found("on.rs").is_some());
+    }
 
     #[test]
     fn a_missing_header_a_long_file_and_hidden_input_are_found() {

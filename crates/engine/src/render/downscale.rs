@@ -1,25 +1,50 @@
 //! Shrinks finished rows by area averaging in linear light, as they stream past.
 
-use glassine_film::colour::{Transfer, decode, encode};
+use glassine_film::colour::{ExactEncoder, Transfer, decode};
 
 /// Averages rows of a large picture into rows of a smaller one.
 #[derive(Debug)]
 pub(crate) struct Shrink {
     from: (u32, u32),
     to: (u32, u32),
-    transfer: Transfer,
+    encoder: ExactEncoder,
     /// Light of each 16-bit code.
     light: Vec<f32>,
+    columns: Vec<Column>,
+    /// Weights of the columns, one after the other.
+    weights: Vec<f32>,
+    /// One input row at the width of the output.
+    narrow: Vec<f32>,
     /// Weighted sum of the current output row.
     sums: Vec<f32>,
     next_in: u32,
     next_out: u32,
 }
 
+/// The input columns of an output column.
+#[derive(Debug, Clone, Copy)]
+struct Column {
+    first: usize,
+    count: usize,
+}
+
 impl Shrink {
     pub(crate) fn new(from: (u32, u32), to: (u32, u32), transfer: Transfer) -> Self {
         let light = (0..=u16::MAX).map(|code| decode(transfer, f64::from(code) / 65535.0) as f32).collect();
-        Self { from, to, transfer, light, sums: vec![0.0; to.0 as usize * 3], next_in: 0, next_out: 0 }
+        let row = vec![0.0; to.0 as usize * 3];
+        let (columns, weights) = columns(from.0, to.0);
+        Self {
+            from,
+            to,
+            encoder: ExactEncoder::new(transfer),
+            light,
+            columns,
+            weights,
+            narrow: row.clone(),
+            sums: row,
+            next_in: 0,
+            next_out: 0,
+        }
     }
 
     /// Take rows; returns the output rows they complete.
@@ -27,7 +52,7 @@ impl Shrink {
         let stride = self.from.0 as usize * 3;
         let mut out = Vec::new();
         for row in rows.chunks_exact(stride) {
-            let narrow = self.narrow(row);
+            self.take_narrow(row);
             let scale = f64::from(self.from.1) / f64::from(self.to.1);
             let (top, bottom) = (f64::from(self.next_in), f64::from(self.next_in) + 1.0);
             self.next_in += 1;
@@ -35,7 +60,7 @@ impl Shrink {
                 let edge = f64::from(self.next_out + 1) * scale;
                 let start = f64::from(self.next_out) * scale;
                 let weight = ((bottom.min(edge) - top.max(start)) / scale).max(0.0) as f32;
-                for (sum, value) in self.sums.iter_mut().zip(&narrow) {
+                for (sum, value) in self.sums.iter_mut().zip(&self.narrow) {
                     *sum += weight * value;
                 }
                 if edge > bottom + 1e-9 || self.next_out >= self.to.1 {
@@ -57,26 +82,43 @@ impl Shrink {
     }
 
     fn emit(&mut self, out: &mut Vec<f32>) {
-        out.extend(self.sums.iter().map(|light| encode(self.transfer, f64::from(*light)) as f32));
+        out.extend(self.sums.iter().map(|light| self.encoder.encode(*light)));
         self.sums.fill(0.0);
         self.next_out += 1;
     }
 
-    fn narrow(&self, row: &[f32]) -> Vec<f32> {
-        let scale = f64::from(self.from.0) / f64::from(self.to.0);
-        let mut out = vec![0.0; self.to.0 as usize * 3];
-        for (x, px) in out.chunks_exact_mut(3).enumerate() {
-            let (left, right) = (x as f64 * scale, (x + 1) as f64 * scale);
-            let (first, last) = (left.floor() as usize, (right - 1e-9).floor() as usize);
-            for at in first..=last.min(self.from.0 as usize - 1) {
-                let weight = ((right.min((at + 1) as f64) - left.max(at as f64)) / scale) as f32;
-                for (sum, value) in px.iter_mut().zip(&row[at * 3..at * 3 + 3]) {
-                    *sum += weight * self.light[usize::from((value * 65535.0 + 0.5) as u16)];
+    /// Average the light of an input row along the row.
+    fn take_narrow(&mut self, row: &[f32]) {
+        let Self { columns, weights, narrow, light, .. } = self;
+        let mut weights = weights.as_slice();
+        for (column, px) in columns.iter().zip(narrow.as_chunks_mut::<3>().0) {
+            let (of_column, rest) = weights.split_at(column.count);
+            weights = rest;
+            let mut sum = [0.0_f32; 3];
+            let inputs = row[column.first * 3..(column.first + column.count) * 3].as_chunks::<3>().0;
+            for (weight, input) in of_column.iter().zip(inputs) {
+                for (sum, value) in sum.iter_mut().zip(input) {
+                    *sum += weight * light[usize::from((value * 65535.0 + 0.5) as u16)];
                 }
             }
+            *px = sum;
         }
-        out
     }
+}
+
+/// For each of `to` columns the columns of `from` under it, and their shares, which add up to one.
+fn columns(from: u32, to: u32) -> (Vec<Column>, Vec<f32>) {
+    let scale = f64::from(from) / f64::from(to);
+    let (mut columns, mut weights) = (Vec::with_capacity(to as usize), Vec::new());
+    for x in 0..to {
+        let (left, right) = (f64::from(x) * scale, f64::from(x + 1) * scale);
+        let (first, last) = (left.floor() as usize, (right - 1e-9).floor() as usize);
+        let before = weights.len();
+        let under = first..=last.min(from as usize - 1);
+        weights.extend(under.map(|at| ((right.min((at + 1) as f64) - left.max(at as f64)) / scale) as f32));
+        columns.push(Column { first, count: weights.len() - before });
+    }
+    (columns, weights)
 }
 
 #[cfg(test)]

@@ -19,4 +19,4 @@ pub use spaces::{
     working_from_lab,
 };
 pub(crate) use transfer::FastEncoder;
-pub use transfer::{Transfer, decode, encode};
+pub use transfer::{ExactEncoder, Transfer, decode, encode};

@@ -1,6 +1,6 @@
 //! Shared by the tests: reading whole scans, files in fresh folders.
 
-#![allow(dead_code, unreachable_pub, reason = "every test program uses its own part")]
+#![allow(unreachable_pub, reason = "shared by the tests alone")]
 
 use std::path::{Path, PathBuf};
 

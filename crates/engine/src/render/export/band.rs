@@ -242,10 +242,10 @@ impl BandPurpose<'_> {
             }
             return;
         }
-        if pixels.is_empty() {
+        made.counts.add_planes([r, g, b]);
+        if pixels.is_empty() && !matches!(self.purpose, Purpose::Count) {
             pixels.extend(r.iter().zip(g).zip(b).flat_map(|((r, g), b)| [*r, *g, *b]));
         }
-        made.counts.add(pixels);
         match self.purpose {
             Purpose::File(_) => {
                 narrow.resize(pixels.len(), 0);

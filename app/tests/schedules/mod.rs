@@ -10,7 +10,7 @@ mod world;
 
 use std::sync::Arc;
 
-use desk::Desk;
+use self::desk::Desk;
 use glassine_engine::Engine;
 use glassine_engine::session_files::Run;
 
