@@ -1,24 +1,18 @@
-//! Shrinks finished rows by area averaging in linear light, as they stream past.
+//! Shrinks finished rows by area averaging in linear light: along the rows on any thread, then across them as they
+//! stream past.
+
+use std::sync::Arc;
 
 use glassine_film::colour::{ExactEncoder, Transfer, decode};
 
-/// Averages rows of a large picture into rows of a smaller one.
+/// Averages the light of rows along their length.
 #[derive(Debug)]
-pub(crate) struct Shrink {
-    from: (u32, u32),
-    to: (u32, u32),
-    encoder: ExactEncoder,
+pub(crate) struct Narrowing {
     /// Light of each 16-bit code.
     light: Vec<f32>,
     columns: Vec<Column>,
     /// Weights of the columns, one after the other.
     weights: Vec<f32>,
-    /// One input row at the width of the output.
-    narrow: Vec<f32>,
-    /// Weighted sum of the current output row.
-    sums: Vec<f32>,
-    next_in: u32,
-    next_out: u32,
 }
 
 /// The input columns of an output column.
@@ -28,42 +22,91 @@ struct Column {
     count: usize,
 }
 
+impl Narrowing {
+    fn new(from: u32, to: u32, transfer: Transfer) -> Self {
+        let light = (0..=u16::MAX).map(|code| decode(transfer, f64::from(code) / 65535.0) as f32).collect();
+        let scale = f64::from(from) / f64::from(to);
+        let (mut columns, mut weights) = (Vec::with_capacity(to as usize), Vec::new());
+        for x in 0..to {
+            let (left, right) = (f64::from(x) * scale, f64::from(x + 1) * scale);
+            let (first, last) = (left.floor() as usize, (right - 1e-9).floor() as usize);
+            let before = weights.len();
+            let under = first..=last.min(from as usize - 1);
+            weights
+                .extend(under.map(|at| ((right.min((at + 1) as f64) - left.max(at as f64)) / scale) as f32));
+            columns.push(Column { first, count: weights.len() - before });
+        }
+        Self { light, columns, weights }
+    }
+
+    /// Width of a narrow row.
+    pub(crate) fn width(&self) -> usize {
+        self.columns.len()
+    }
+
+    /// Add the light of a row of encoded values, interleaved, at the width of the output.
+    pub(crate) fn take(&self, planes: [&[f32]; 3], narrow: &mut Vec<f32>) {
+        let mut weights = self.weights.as_slice();
+        for column in &self.columns {
+            let (of_column, rest) = weights.split_at(column.count);
+            weights = rest;
+            let under = column.first..column.first + column.count;
+            narrow.extend(planes.map(|plane| {
+                let mut sum = 0.0;
+                for (weight, value) in of_column.iter().zip(&plane[under.clone()]) {
+                    sum += weight * self.light[usize::from((value * 65535.0 + 0.5) as u16)];
+                }
+                sum
+            }));
+        }
+    }
+}
+
+/// Averages narrow rows of a large picture into rows of a smaller one.
+#[derive(Debug)]
+pub(crate) struct Shrink {
+    narrowing: Arc<Narrowing>,
+    /// Rows that come in, and rows that go out.
+    rows: [u32; 2],
+    encoder: ExactEncoder,
+    /// Weighted sum of the current output row.
+    sums: Vec<f32>,
+    next_in: u32,
+    next_out: u32,
+}
+
 impl Shrink {
     pub(crate) fn new(from: (u32, u32), to: (u32, u32), transfer: Transfer) -> Self {
-        let light = (0..=u16::MAX).map(|code| decode(transfer, f64::from(code) / 65535.0) as f32).collect();
-        let row = vec![0.0; to.0 as usize * 3];
-        let (columns, weights) = columns(from.0, to.0);
         Self {
-            from,
-            to,
+            narrowing: Arc::new(Narrowing::new(from.0, to.0, transfer)),
+            rows: [from.1, to.1],
             encoder: ExactEncoder::new(transfer),
-            light,
-            columns,
-            weights,
-            narrow: row.clone(),
-            sums: row,
+            sums: vec![0.0; to.0 as usize * 3],
             next_in: 0,
             next_out: 0,
         }
     }
 
-    /// Take rows; returns the output rows they complete.
-    pub(crate) fn push(&mut self, rows: &[f32]) -> Vec<f32> {
-        let stride = self.from.0 as usize * 3;
+    /// Makes the rows that [`Self::push`] takes.
+    pub(crate) fn narrowing(&self) -> &Arc<Narrowing> {
+        &self.narrowing
+    }
+
+    /// Take narrow rows of light; returns the encoded output rows they complete.
+    pub(crate) fn push(&mut self, narrow: &[f32]) -> Vec<f32> {
         let mut out = Vec::new();
-        for row in rows.chunks_exact(stride) {
-            self.take_narrow(row);
-            let scale = f64::from(self.from.1) / f64::from(self.to.1);
+        for row in narrow.chunks_exact(self.sums.len()) {
+            let scale = f64::from(self.rows[0]) / f64::from(self.rows[1]);
             let (top, bottom) = (f64::from(self.next_in), f64::from(self.next_in) + 1.0);
             self.next_in += 1;
             loop {
                 let edge = f64::from(self.next_out + 1) * scale;
                 let start = f64::from(self.next_out) * scale;
                 let weight = ((bottom.min(edge) - top.max(start)) / scale).max(0.0) as f32;
-                for (sum, value) in self.sums.iter_mut().zip(&self.narrow) {
+                for (sum, value) in self.sums.iter_mut().zip(row) {
                     *sum += weight * value;
                 }
-                if edge > bottom + 1e-9 || self.next_out >= self.to.1 {
+                if edge > bottom + 1e-9 || self.next_out >= self.rows[1] {
                     break;
                 }
                 self.emit(&mut out);
@@ -75,7 +118,7 @@ impl Shrink {
     /// The last row, if rounding left it open.
     pub(crate) fn finish(&mut self) -> Vec<f32> {
         let mut out = Vec::new();
-        if self.next_out < self.to.1 {
+        if self.next_out < self.rows[1] {
             self.emit(&mut out);
         }
         out
@@ -86,39 +129,6 @@ impl Shrink {
         self.sums.fill(0.0);
         self.next_out += 1;
     }
-
-    /// Average the light of an input row along the row.
-    fn take_narrow(&mut self, row: &[f32]) {
-        let Self { columns, weights, narrow, light, .. } = self;
-        let mut weights = weights.as_slice();
-        for (column, px) in columns.iter().zip(narrow.as_chunks_mut::<3>().0) {
-            let (of_column, rest) = weights.split_at(column.count);
-            weights = rest;
-            let mut sum = [0.0_f32; 3];
-            let inputs = row[column.first * 3..(column.first + column.count) * 3].as_chunks::<3>().0;
-            for (weight, input) in of_column.iter().zip(inputs) {
-                for (sum, value) in sum.iter_mut().zip(input) {
-                    *sum += weight * light[usize::from((value * 65535.0 + 0.5) as u16)];
-                }
-            }
-            *px = sum;
-        }
-    }
-}
-
-/// For each of `to` columns the columns of `from` under it, and their shares, which add up to one.
-fn columns(from: u32, to: u32) -> (Vec<Column>, Vec<f32>) {
-    let scale = f64::from(from) / f64::from(to);
-    let (mut columns, mut weights) = (Vec::with_capacity(to as usize), Vec::new());
-    for x in 0..to {
-        let (left, right) = (f64::from(x) * scale, f64::from(x + 1) * scale);
-        let (first, last) = (left.floor() as usize, (right - 1e-9).floor() as usize);
-        let before = weights.len();
-        let under = first..=last.min(from as usize - 1);
-        weights.extend(under.map(|at| ((right.min((at + 1) as f64) - left.max(at as f64)) / scale) as f32));
-        columns.push(Column { first, count: weights.len() - before });
-    }
-    (columns, weights)
 }
 
 #[cfg(test)]
@@ -131,7 +141,9 @@ mod tests {
             let mut shrink = Shrink::new(from, to, Transfer::Srgb);
             let mut out = Vec::new();
             for _ in 0..from.1 {
-                out.extend(shrink.push(&vec![0.5; from.0 as usize * 3]));
+                let mut narrow = Vec::new();
+                shrink.narrowing().take([&vec![0.5; from.0 as usize]; 3], &mut narrow);
+                out.extend(shrink.push(&narrow));
             }
             out.extend(shrink.finish());
             assert_eq!(out.len(), (to.0 * to.1 * 3) as usize, "{from:?} to {to:?}");
@@ -142,7 +154,9 @@ mod tests {
     #[test]
     fn averages_are_made_in_light_not_in_codes() {
         let mut shrink = Shrink::new((2, 1), (1, 1), Transfer::Srgb);
-        let mut out = shrink.push(&[0.0, 0.0, 0.0, 1.0, 1.0, 1.0]);
+        let mut narrow = Vec::new();
+        shrink.narrowing().take([&[0.0, 1.0]; 3], &mut narrow);
+        let mut out = shrink.push(&narrow);
         out.extend(shrink.finish());
         // Half the light is 0.735357 in sRGB coding (IEC 61966-2-1).
         assert!((out[0] - 0.735_357).abs() < 1e-4, "{out:?}");

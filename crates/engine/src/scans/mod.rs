@@ -17,7 +17,7 @@ use std::path::Path;
 use std::sync::{Arc, OnceLock};
 
 use bytemuck::Zeroable;
-use glassine_raster::{CancelToken, MemoryBudget, NoMemory, PixelRect, RegionSource, Samples16};
+use glassine_raster::{CancelToken, MemoryBudget, NoMemory, PixelRect, RegionSource, Samples16, reserve};
 
 use crate::error::{EngineError, Notice, Severity};
 
@@ -52,8 +52,13 @@ pub(crate) fn working_memory() -> &'static MemoryBudget {
 
 /// Fails early if the system can't give the memory that buffers will need, where their content is known only later.
 pub(crate) fn ask_for_memory(bytes: u64, what: &str) -> Result<(), EngineError> {
+    // Reserved, not filled: filling would cost time and use the memory.
+    let mut room = Vec::<u8>::new();
+    let refused = NoMemory { bytes };
+    let reserved = usize::try_from(bytes).ok().ok_or(refused).and_then(|len| reserve(&mut room, len));
     // The compiler would remove an allocation that nothing reads.
-    zeroed::<u8>(bytes, what).map(|room| drop(std::hint::black_box(room)))
+    drop(std::hint::black_box(room));
+    reserved.map_err(|refused| no_memory(refused, what))
 }
 
 /// Zeroed memory, or an error if the system has none to give.

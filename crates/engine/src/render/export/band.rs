@@ -13,6 +13,7 @@ use super::job::{FrameJob, Process};
 use crate::error::EngineError;
 use crate::frame::{BaseShift, InputCodes};
 use crate::render::Lightness;
+use crate::render::downscale::Narrowing;
 use crate::render::rows::{RowBuffers, RowPass, RowSteps};
 use crate::scans::{ask_for_memory, no_memory};
 
@@ -23,6 +24,8 @@ pub(super) enum Purpose<'a> {
     File(&'a RowPacker),
     /// Encoded values, to be changed further.
     Encode,
+    /// Light of narrow rows, to be averaged across rows.
+    Shrink(&'a Narrowing),
     /// Counts only, with all bins.
     Count,
 }
@@ -38,8 +41,8 @@ pub(super) struct Band {
 #[derive(Debug)]
 pub(super) enum Body {
     Packed(PackedRows),
-    /// Interleaved encoded values.
-    Encoded(Vec<f32>),
+    /// Interleaved values: encoded ones, or the light of narrow rows.
+    Values(Vec<f32>),
     Nothing,
 }
 
@@ -79,7 +82,7 @@ struct Made {
     counts: Histogram,
     wide: Vec<u16>,
     narrow: Vec<u8>,
-    encoded: Vec<f32>,
+    values: Vec<f32>,
 }
 
 impl<'a> BandMaker<'a> {
@@ -120,10 +123,10 @@ impl<'a> BandMaker<'a> {
         let rows = y0 as usize..y1 as usize;
         let spare = self.spare.lock().unwrap_or_else(PoisonError::into_inner).pop();
         let mut scratch = spare.unwrap_or_default();
-        let pixels = rows.len() * sampling.width() as usize;
+        let width = sampling.width() as usize;
         let mut made = Vec::with_capacity(self.purposes.len());
         for purpose in &self.purposes {
-            let room = purpose.room(pixels, self.job.channels());
+            let room = purpose.room((width, rows.len() * width), self.job.channels());
             made.push(room.map_err(|refused| no_memory(refused, "a picture"))?);
         }
         let Scratch { rows: buffers, shifts, sampled, pixels, narrow } = &mut scratch;
@@ -193,7 +196,7 @@ impl<'a> BandMaker<'a> {
 
 impl BandPurpose<'_> {
     /// Output buffers for the pixels of a band.
-    fn room(&self, pixels: usize, channels: u8) -> Result<Made, NoMemory> {
+    fn room(&self, (width, pixels): (usize, usize), channels: u8) -> Result<Made, NoMemory> {
         let samples = pixels * usize::from(channels);
         let mut made = Made::default();
         match self.purpose {
@@ -204,18 +207,21 @@ impl BandPurpose<'_> {
                 made.wide.resize(samples, 0);
             }
             Purpose::File(_) => reserve(&mut made.narrow, samples)?,
-            Purpose::Encode => reserve(&mut made.encoded, pixels * 3)?,
+            Purpose::Encode => reserve(&mut made.values, pixels * 3)?,
+            Purpose::Shrink(narrowing) => {
+                reserve(&mut made.values, pixels / width.max(1) * narrowing.width() * 3)?;
+            }
             Purpose::Count => {}
         }
         Ok(made)
     }
 
     fn band(&self, made: Made) -> Result<Band, EngineError> {
-        let Made { counts, wide, narrow, encoded } = made;
+        let Made { counts, wide, narrow, values } = made;
         let body = match self.purpose {
             Purpose::File(packer) if wide.is_empty() => Body::Packed(packed(packer.pack_u8(narrow))?),
             Purpose::File(packer) => Body::Packed(packed(packer.pack_u16(wide))?),
-            Purpose::Encode => Body::Encoded(encoded),
+            Purpose::Encode | Purpose::Shrink(_) => Body::Values(values),
             Purpose::Count => Body::Nothing,
         };
         Ok(Band { body, counts })
@@ -243,16 +249,17 @@ impl BandPurpose<'_> {
             return;
         }
         made.counts.add_planes([r, g, b]);
-        if pixels.is_empty() && !matches!(self.purpose, Purpose::Count) {
+        if pixels.is_empty() && matches!(self.purpose, Purpose::File(_) | Purpose::Encode) {
             pixels.extend(r.iter().zip(g).zip(b).flat_map(|((r, g), b)| [*r, *g, *b]));
         }
         match self.purpose {
+            Purpose::Shrink(narrowing) => narrowing.take([r, g, b], &mut made.values),
             Purpose::File(_) => {
                 narrow.resize(pixels.len(), 0);
                 quantise8_dithered(pixels, narrow, 0, y as u32);
                 made.narrow.extend(narrow.iter().step_by(if is_grey { 3 } else { 1 }));
             }
-            Purpose::Encode => made.encoded.extend_from_slice(pixels),
+            Purpose::Encode => made.values.extend_from_slice(pixels),
             Purpose::Count => {}
         }
     }

@@ -1,6 +1,7 @@
 //! All files of one frame: its scan is opened once, its dust is looked for once, and what can share a reading does.
 
-use std::sync::Arc;
+use std::sync::{Arc, Mutex, PoisonError};
+use std::thread;
 use std::time::Instant;
 
 use glassine_film::Histogram;
@@ -49,6 +50,11 @@ pub(super) struct FrameWriter<'a> {
     notes: Vec<String>,
 }
 
+struct Prepared {
+    repair: Option<Arc<Repair>>,
+    sharpening: Option<Sharpening>,
+}
+
 impl<'a> FrameWriter<'a> {
     pub(super) fn begin(
         exporter: Exporter<'a>,
@@ -85,16 +91,51 @@ impl<'a> FrameWriter<'a> {
     ) -> Results {
         let (film, pictures): (Vec<&PlannedEntry>, Vec<&PlannedEntry>) =
             files.iter().partition(|file| self.kinds[file.kind].kind == OutputKind::ArchiveNegative);
-        let mut results = Results::new();
-        for (idx, file) in film.iter().enumerate() {
-            let share = |done: f32| share((idx as f32 + done) / files.len() as f32);
-            results.push((file.kind, self.film(file, &share)));
+        // A sheet makes the small picture of a frame without others more cheaply itself.
+        if pictures.is_empty() {
+            return self.films(&film, share);
         }
-        let before = film.len() as f32 / files.len().max(1) as f32;
-        let share = |done: f32| share(before + (1.0 - before) * done);
-        let made = self.pictures(&pictures, small, &share);
-        results.extend(made.unwrap_or_else(|error| for_each_file(&pictures, &error)));
-        results
+        let prepared = match self.prepare(&pictures) {
+            Ok(prepared) => prepared,
+            Err(error) => {
+                let mut results = self.films(&film, share);
+                results.extend(for_each_file(&pictures, &error));
+                return results;
+            }
+        };
+        let done = Mutex::new([0.0; 2]);
+        let count = [film.len(), pictures.len()].map(|files| files as f32);
+        let both = |which: usize, part: f32| {
+            let mut done = done.lock().unwrap_or_else(PoisonError::into_inner);
+            done[which] = part;
+            let files: f32 = count.iter().zip(*done).map(|(files, part)| files * part).sum();
+            share(files / (count[0] + count[1]));
+        };
+        let write_film = || self.films(&film, &|part| both(0, part));
+        let write_pictures = || {
+            let made = self.pictures(&pictures, prepared, small, &|part| both(1, part));
+            made.unwrap_or_else(|error| for_each_file(&pictures, &error))
+        };
+        thread::scope(|threads| {
+            // Copying film is mostly waiting for the disk.
+            let beside = (!film.is_empty())
+                .then(|| thread::Builder::new().name("glassine-film".to_owned()))
+                .and_then(|thread| thread.spawn_scoped(threads, write_film).ok());
+            let mut results = write_pictures();
+            results.extend(match beside {
+                Some(beside) => beside.join().unwrap_or_else(|panic| std::panic::resume_unwind(panic)),
+                None => write_film(),
+            });
+            results
+        })
+    }
+
+    fn films(&self, files: &[&PlannedEntry], share: &(dyn Fn(f32) + Sync)) -> Results {
+        let of = |(idx, file): (usize, &&PlannedEntry)| {
+            let share = |done: f32| share((idx as f32 + done) / files.len() as f32);
+            (file.kind, self.film(file, &share))
+        };
+        files.iter().enumerate().map(of).collect()
     }
 
     fn film(&self, file: &PlannedEntry, share: &(dyn Fn(f32) + Sync)) -> Result<WrittenFrame, EngineError> {
@@ -111,21 +152,25 @@ impl<'a> FrameWriter<'a> {
         })
     }
 
+    /// What all pictures of the frame share.
+    fn prepare(&mut self, files: &[&PlannedEntry]) -> Result<Prepared, EngineError> {
+        let repair = self.repair()?;
+        let first = files.first().map(|file| self.kinds[file.kind]);
+        let sharpening = self.sharpening(first, repair.as_deref())?;
+        Ok(Prepared { repair, sharpening })
+    }
+
     fn pictures(
-        &mut self,
+        &self,
         files: &[&PlannedEntry],
+        prepared: Prepared,
         small: &SmallPictures,
         share: &(dyn Fn(f32) + Sync),
     ) -> Result<Results, EngineError> {
+        let Prepared { repair, sharpening } = prepared;
         let small_output = small.output(&self.request.at.session, self.frame.id);
-        // A sheet makes the small picture of a frame without others more cheaply itself.
-        if files.is_empty() {
-            return Ok(Results::new());
-        }
-        let repair = self.repair()?;
         let outputs = files.iter().map(|file| self.kinds[file.kind]).chain(&small_output);
         let outputs: Vec<&OutputSettings> = outputs.collect();
-        let sharpening = self.sharpening(outputs.first().copied(), repair.as_deref())?;
         let job =
             |output: &&OutputSettings| FrameJob::new(output, sharpening, &self.context, repair.as_deref());
         let printer = |file: &PlannedEntry| self.printers.get(file.kind).cloned().flatten();

@@ -21,7 +21,7 @@ use crate::colour::{PrinterInUse, output_profile};
 use crate::dust::Repair;
 use crate::error::EngineError;
 use crate::frame::{FrameContext, InputCodes, rendering_of, space_of};
-use crate::render::downscale::Shrink;
+use crate::render::downscale::{Narrowing, Shrink};
 use crate::render::output_sharpen::OutputSharpener;
 use crate::render::{self, Lightness};
 use crate::scans::zeroed;
@@ -338,11 +338,16 @@ pub(super) struct Remake {
 }
 
 impl Remake {
+    /// Makes the rows that are taken, where they are not those of encoded values.
+    pub(super) fn narrowing(&self) -> Option<Arc<Narrowing>> {
+        self.shrink.as_ref().map(|shrink| Arc::clone(shrink.narrowing()))
+    }
+
     /// Take rows; returns the rows that are ready.
-    pub(super) fn push(&mut self, encoded: Vec<f32>) -> Result<Vec<f32>, EngineError> {
+    pub(super) fn push(&mut self, values: Vec<f32>) -> Result<Vec<f32>, EngineError> {
         let small = match &mut self.shrink {
-            Some(shrink) => shrink.push(&encoded),
-            None => encoded,
+            Some(shrink) => shrink.push(&values),
+            None => values,
         };
         let small = match &mut self.sharpener {
             Some(sharpener) => sharpener.push(&small),

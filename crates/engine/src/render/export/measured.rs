@@ -87,7 +87,7 @@ fn lightness(
 ) -> Result<Plane<f32>, EngineError> {
     let group = BandGroup::new(vec![BandMaker::new(job, Purpose::Encode)]);
     let band = group.bands((y0, y1), cancel)?.into_iter().next();
-    let Some(Body::Encoded(pixels)) = band.map(|band| band.body) else {
+    let Some(Body::Values(pixels)) = band.map(|band| band.body) else {
         return Err(EngineError::internal("a band for measuring holds encoded values"));
     };
     let light = Lightness::of(job.space).of_pixels(&pixels);

@@ -75,6 +75,8 @@ fn run_reading(
         .zip(&*targets)
         .map(|(job, target)| job.remake(matches!(target, Target::Memory(_))))
         .collect();
+    let narrowings: Vec<_> =
+        remakes.iter().map(|remake| remake.as_ref().and_then(Remake::narrowing)).collect();
     let mut granule_rows = 1;
     let mut makers = Vec::new();
     // Job, maker, and place among the files of the maker, in the order in which bands arrive.
@@ -87,7 +89,7 @@ fn run_reading(
                     granule_rows = common_multiple(granule_rows, packer.granule_rows());
                     Purpose::File(packer)
                 }
-                _ => Purpose::Encode,
+                _ => narrowings[*idx].as_deref().map_or(Purpose::Encode, Purpose::Shrink),
             };
             places.push((*idx, makers.len(), purposes.len()));
             purposes.push((purpose, jobs[*idx].bits));
@@ -110,8 +112,8 @@ fn run_reading(
                     writer.write_packed(&rows)?;
                     made_by.makers[*maker].take_back(*file, rows);
                 }
-                (Body::Encoded(encoded), Some(remake), target) => {
-                    jobs[*idx].put_small(target, &remake.push(encoded)?)?;
+                (Body::Values(values), Some(remake), target) => {
+                    jobs[*idx].put_small(target, &remake.push(values)?)?;
                 }
                 _ => {}
             }
