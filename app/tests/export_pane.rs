@@ -9,6 +9,7 @@ use glassine_app::commands::{ExportCommand, SelectCommand, SelectHow};
 use glassine_app::model::screen_state::ProofOf;
 use glassine_app::services::file_dialogs::PickOutcome;
 use glassine_engine::colour::output_profile;
+use glassine_engine::{SheetArrangement, SheetLayout};
 use glassine_film::OutputSpace;
 use glassine_session::{ExportRecipe, OutputKind, PrintIntent, Printer};
 
@@ -134,4 +135,32 @@ fn the_printer_of_a_recipe_is_chosen_used_and_forgotten() {
     window.get_by_label("none").click();
     window.run();
     assert_eq!(printer(&window), None);
+}
+
+#[test]
+fn the_paper_of_the_contact_sheet_is_chosen_in_the_pane() {
+    let (mut window, folder) = open_window();
+    window.key_press_modifiers(Modifiers::COMMAND, Key::E);
+    window.run();
+    assert!(window.query_by_role_and_label(Role::ComboBox, "paper").is_none());
+    window.get_by_label("contact sheet").click();
+    window.run();
+    window.get_by_role_and_label(Role::ComboBox, "paper").click();
+    window.run();
+    window.get_by_label("letter").click();
+    window.run();
+    for choice in ["way round wide", "shows prints and film", "frames in a grid"] {
+        window.get_by_label(choice).click();
+        window.run();
+    }
+    let layout = window.state().ui_state().panels.sheet_layout;
+    let wanted =
+        SheetLayout { paper_mm: [279.4, 215.9], arrangement: SheetArrangement::Grid, negatives: true };
+    assert_eq!(layout, wanted);
+    window.get_by_label("export 3 pictures").click();
+    window.run();
+    let sheet = std::fs::read(folder.path().join("finished/contact sheet.pdf")).expect("a sheet");
+    // 11 by 8.5 inches, in points.
+    let page = b"/MediaBox[0 0 792 612]";
+    assert!(sheet.windows(page.len()).any(|part| part == page), "the page has another size");
 }

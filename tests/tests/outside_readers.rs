@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 use std::process::Command;
 
 use glassine_engine::{
-    ArchiveRequest, ContactSheetRequest, Engine, ExportRequest, FrameScope, SessionAt, SheetArrangement,
+    ArchiveRequest, ContactSheetRequest, Engine, ExportRequest, FrameScope, SessionAt, SheetLayout,
 };
 use glassine_film::FilmKind;
 use glassine_raster::CancelToken;
@@ -99,9 +99,7 @@ fn written(session: &Session, folder: &Path) -> Vec<PathBuf> {
         let sheet = ContactSheetRequest {
             at: at.clone(),
             path: folder.join(name),
-            paper_mm: [210.0, 297.0],
-            arrangement: SheetArrangement::default(),
-            negatives: true,
+            layout: SheetLayout { negatives: true, ..SheetLayout::default() },
             replace: false,
             output: session.output.clone(),
             name: "roll".to_owned(),

@@ -4,7 +4,7 @@ use std::path::{Path, PathBuf};
 
 use clap::Args;
 use glassine_engine::{
-    ContactSheetRequest, Engine, EngineError, PAPERS_MM, SessionAt, SheetArrangement, counted,
+    ContactSheetRequest, Engine, EngineError, PAPERS_MM, SessionAt, SheetArrangement, SheetLayout, counted,
 };
 use glassine_raster::CancelToken;
 use serde_json::json;
@@ -68,12 +68,12 @@ pub(super) fn run(args: &ContactSheetArgs, cancel: &CancelToken) -> Result<Outco
     let (at, notices) = open(&engine, &args.session, cancel)?;
     notices.iter().for_each(print_notice);
     let Paper([short, long]) = args.paper;
-    let request = ContactSheetRequest {
+    let layout = SheetLayout {
         paper_mm: if args.landscape { [long.max(short), long.min(short)] } else { [short, long] },
         arrangement: args.arrange,
         negatives: args.negatives,
-        ..usual(at, &args.session, &args.to, args.replace)
     };
+    let request = ContactSheetRequest { layout, ..usual(at, &args.session, &args.to, args.replace) };
     let report = engine.contact_sheet(&request, cancel, &progress)?;
     report.failed.iter().for_each(|failed| print_notice(&failed.notice));
     if args.printing.json {
@@ -99,9 +99,7 @@ pub(super) fn usual(at: SessionAt, session: &Path, to: &Path, replace: bool) -> 
         output: at.session.output.clone(),
         at,
         path: to.to_owned(),
-        paper_mm: PAPERS_MM.iter().find(|(key, _)| *key == "a4").map_or([210.0, 297.0], |(_, size)| *size),
-        arrangement: SheetArrangement::default(),
-        negatives: false,
+        layout: SheetLayout::default(),
         replace,
         name: name_of(session),
         made_on: now.split(' ').next().unwrap_or_default().replace(':', "-"),

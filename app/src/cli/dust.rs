@@ -4,7 +4,7 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 use clap::Args;
-use glassine_engine::{DustOfScan, Engine, EngineError, Notice, SessionAt, Severity};
+use glassine_engine::{DustOfScan, Engine, EngineError, Notice, SessionAt, Severity, counted};
 use glassine_raster::CancelToken;
 use glassine_scanfile::protect::protected_at;
 use glassine_scanfile::{Metadata, Overwrite, PictureFormat, PictureSpec, PictureWriter};
@@ -75,9 +75,9 @@ pub(super) fn run(args: &DustArgs, cancel: &CancelToken) -> Result<Outcome, Engi
             }));
         } else {
             print_line(&format!(
-                "scan {}: {} marks, {} px ({})",
+                "scan {}: {}, {} px ({})",
                 scan.id,
-                dust.objects,
+                counted(dust.objects as usize, "mark"),
                 dust.marked_px,
                 path.display()
             ));

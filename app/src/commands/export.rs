@@ -8,8 +8,7 @@ use crossbeam_channel::bounded;
 use egui::Context;
 use glassine_engine::jobs::Job;
 use glassine_engine::{
-    ContactSheetRequest, ExportReport, ExportRequest, FrameScope, Notice, PAPERS_MM, SessionKey, Severity,
-    SheetArrangement,
+    ContactSheetRequest, ExportReport, ExportRequest, FrameScope, Notice, SessionKey, Severity,
 };
 use glassine_scanfile::{Overwrite, write_bytes_atomic};
 use glassine_session::file::{recipe_from_json, recipe_to_json};
@@ -140,12 +139,7 @@ impl GlassineApp {
                 output: output.clone(),
                 at: at.clone(),
                 path: folder.join("contact sheet.pdf"),
-                paper_mm: PAPERS_MM
-                    .iter()
-                    .find(|(key, _)| *key == "a4")
-                    .map_or([210.0, 297.0], |(_, mm)| *mm),
-                arrangement: SheetArrangement::default(),
-                negatives: false,
+                layout: self.ui_state.panels.sheet_layout,
                 replace,
                 name: at.session.title.clone(),
                 made_on: clock::today_text(),

@@ -1,5 +1,6 @@
 //! State of the settings pane and of the export pane: the open section and choices that the session does not hold.
 
+use glassine_engine::SheetLayout;
 use glassine_film::ParamGroup;
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
@@ -75,6 +76,8 @@ pub struct PanelState {
     pub update_existing: bool,
     /// Whether a contact sheet is written beside the pictures.
     pub export_sheet: bool,
+    /// Its paper, and what is on it.
+    pub sheet_layout: SheetLayout,
     /// Name of the recipe that the export pane changes.
     pub export_recipe: String,
 }
@@ -89,6 +92,7 @@ impl Default for PanelState {
             export_selected_only: false,
             update_existing: false,
             export_sheet: false,
+            sheet_layout: SheetLayout::default(),
             export_recipe: String::new(),
         }
     }

@@ -23,6 +23,7 @@ use crate::views::export_printer::printer_rows_ui;
 use crate::views::export_recipes::{
     change_edited, edited_settings, name_rows_ui, number_text_row_ui, recipes_ui,
 };
+use crate::views::export_sheet::sheet_rows_ui;
 use crate::widgets::histogram_plot::{CLIP_MENTION, percent_text};
 use crate::widgets::parts::{
     choice_row_ui, main_button_ui, note_ui, sub_head_ui, switch_row_ui, title_ui, warning_ui,
@@ -87,6 +88,7 @@ fn settings_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     let settings = edited_settings(cx);
     kind_rows_of_ui(ui, &settings, |with| change_edited(cx, with));
     detail_rows_ui(ui, cx);
+    sheet_rows_ui(ui, cx);
     sub_head_ui(ui, "in every file");
     title_row_ui(ui, cx);
     text_row_ui(ui, cx, "caption", "what the pictures show", |output| &mut output.caption);

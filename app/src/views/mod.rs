@@ -8,6 +8,7 @@ mod export_names;
 mod export_pane;
 mod export_printer;
 mod export_recipes;
+mod export_sheet;
 mod facts_pane;
 mod focus_pane;
 mod frame_menu;

@@ -48,5 +48,5 @@ pub use types::{
     ExportReport, ExportRequest, ExportedFile, FailedFrame, FolderCheck, FolderFault, FolderFinding,
     FoundReading, FrameScope, NewSessionRequest, Overlay, PAPERS_MM, PictureSide, PlannedFile, PlannedState,
     Preview, PreviewRequest, RepairSummary, RescanRequest, ScanMarks, ScanPicture, ScanReading, SessionAt,
-    SessionKey, SharpenChoice, SharpenSuggestion, SheetArrangement, UnitRect, ViewKey,
+    SessionKey, SharpenChoice, SharpenSuggestion, SheetArrangement, SheetLayout, UnitRect, ViewKey,
 };

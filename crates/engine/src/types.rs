@@ -424,17 +424,30 @@ pub const PAPERS_MM: [(&str, [f64; 2]); 7] = [
     ("8x10", [203.2, 254.0]),
 ];
 
+/// The paper of a contact sheet and what is on it.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct SheetLayout {
+    /// Width and height of the paper.
+    pub paper_mm: [f64; 2],
+    pub arrangement: SheetArrangement,
+    /// Whether the film as scanned stands above each print.
+    pub negatives: bool,
+}
+
+impl Default for SheetLayout {
+    /// Prints on upright A4.
+    fn default() -> Self {
+        Self { paper_mm: [210.0, 297.0], arrangement: SheetArrangement::default(), negatives: false }
+    }
+}
+
 /// A contact sheet to be made.
 #[derive(Debug, Clone)]
 pub struct ContactSheetRequest {
     pub at: SessionAt,
     /// The file; its ending chooses PDF, JPEG or PNG.
     pub path: PathBuf,
-    /// Width and height of the paper.
-    pub paper_mm: [f64; 2],
-    pub arrangement: SheetArrangement,
-    /// Whether the film as scanned stands above each print.
-    pub negatives: bool,
+    pub layout: SheetLayout,
     /// Whether to replace an existing file.
     pub replace: bool,
     /// Settings by which the files of the frames are named.

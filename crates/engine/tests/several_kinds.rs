@@ -5,9 +5,7 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 use crate::common::{at, export, scan_ref, session_of, write_scan};
-use glassine_engine::{
-    ContactSheetRequest, Engine, ExportRequest, FolderFault, PlannedState, SheetArrangement,
-};
+use glassine_engine::{ContactSheetRequest, Engine, ExportRequest, FolderFault, PlannedState, SheetLayout};
 use glassine_film::Param;
 use glassine_raster::{CancelToken, PixelRect, RegionSource as _};
 use glassine_scanfile::{OpenOptions, Scan};
@@ -421,9 +419,7 @@ fn a_contact_sheet_replaces_neither_another_file_nor_a_frame() {
         at: run.at.clone(),
         output: run.output.clone(),
         path: out.join(name),
-        paper_mm: [210.0, 297.0],
-        arrangement: SheetArrangement::default(),
-        negatives: false,
+        layout: SheetLayout::default(),
         replace: false,
         name: String::new(),
         made_on: "2026-11-29".to_owned(),

@@ -11,7 +11,7 @@ use std::error::Error;
 use std::path::{Path, PathBuf};
 use std::time::Instant;
 
-use glassine_engine::{ContactSheetRequest, Engine, ExportRequest, SessionAt, SheetArrangement};
+use glassine_engine::{ContactSheetRequest, Engine, ExportRequest, SessionAt, SheetLayout};
 use glassine_film::{FilmKind, Param, default_stock};
 use glassine_raster::{CancelToken, TiltedBox};
 use glassine_scanfile::{Compression, Metadata, Overwrite, PictureFormat, PictureSpec, PictureWriter};
@@ -77,9 +77,7 @@ fn run(session: &Session, folder: &Path, kinds: &[OutputKind], sheet: bool) -> R
         Box::new(ContactSheetRequest {
             at: at.clone(),
             path: out.join("sheet.pdf"),
-            paper_mm: [210.0, 297.0],
-            arrangement: SheetArrangement::default(),
-            negatives: false,
+            layout: SheetLayout::default(),
             replace: false,
             output: session.output.clone(),
             name: String::new(),

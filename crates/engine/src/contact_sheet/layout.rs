@@ -95,11 +95,11 @@ struct Grid {
 
 impl Grid {
     fn new(columns: usize, frames: &[&Cell], request: &ContactSheetRequest) -> Self {
-        let usable_mm = request.paper_mm[0] - 2.0 * MARGIN_MM;
+        let usable_mm = request.layout.paper_mm[0] - 2.0 * MARGIN_MM;
         let columns = columns.max(1);
         let cell_width_mm = (usable_mm - GAP_MM * (columns - 1) as f64) / columns as f64;
         let tallest = frames.iter().map(|cell| 1.0 / aspect(&cell.frame)).fold(0.1, f64::max).min(1.0);
-        let sides = super::sides(request.negatives);
+        let sides = super::sides(request.layout.negatives);
         let text_mm = TEXT_SIZE_MM.min(cell_width_mm / 9.0);
         let grid = Self { cell_width_mm, picture_mm: cell_width_mm * tallest, sides, text_mm };
         // Few frames on a page must not make pictures taller than it.
@@ -121,7 +121,7 @@ impl Grid {
 
 /// Height between header and footer.
 fn content_mm(request: &ContactSheetRequest) -> f64 {
-    request.paper_mm[1] - 2.0 * MARGIN_MM - HEADER_MM - FOOTER_MM
+    request.layout.paper_mm[1] - 2.0 * MARGIN_MM - HEADER_MM - FOOTER_MM
 }
 
 /// Lay the frames out; the pictures are listed in the order of their numbers.
@@ -132,7 +132,7 @@ pub(super) fn pages(
 ) -> (Vec<PlannedPage>, Vec<Shown>) {
     let cells: Vec<&Cell> = strips.iter().flat_map(|strip| &strip.cells).collect();
     let longest = strips.iter().map(|strip| strip.cells.len()).max().unwrap_or(1);
-    let in_strips = match request.arrangement {
+    let in_strips = match request.layout.arrangement {
         SheetArrangement::Auto => longest > 1 && longest <= *COLUMNS.end(),
         SheetArrangement::Strips => true,
         SheetArrangement::Grid => false,
@@ -232,7 +232,7 @@ impl PlannedPage {
 
     /// Header and footer.
     fn frame_page(&mut self, text: &SheetText, request: &ContactSheetRequest, (page, count): (usize, usize)) {
-        let [width_mm, height_mm] = request.paper_mm;
+        let [width_mm, height_mm] = request.layout.paper_mm;
         (self.page.width_mm, self.page.height_mm) = (width_mm, height_mm);
         let room_mm = width_mm - 2.0 * MARGIN_MM;
         let title = fitted_text(&text.title, TITLE_SIZE_MM, Weight::SemiBold, room_mm);

@@ -97,7 +97,7 @@ impl ExactEncoder {
         else {
             return exact();
         };
-        let r = light.mul_add(*reciprocal, -1.0);
+        let r = light * reciprocal - 1.0;
         let [a, b, c, d, e, f] = self.series;
         let sum = r * (a + r * (b + r * (c + r * (d + r * (e + r * f)))));
         let value = (root + root * sum) - self.curve.offset;

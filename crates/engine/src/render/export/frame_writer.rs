@@ -50,6 +50,7 @@ pub(super) struct FrameWriter<'a> {
     notes: Vec<String>,
 }
 
+/// What all pictures of a frame share.
 struct Prepared {
     repair: Option<Arc<Repair>>,
     sharpening: Option<Sharpening>,
@@ -152,7 +153,6 @@ impl<'a> FrameWriter<'a> {
         })
     }
 
-    /// What all pictures of the frame share.
     fn prepare(&mut self, files: &[&PlannedEntry]) -> Result<Prepared, EngineError> {
         let repair = self.repair()?;
         let first = files.first().map(|file| self.kinds[file.kind]);
