@@ -362,9 +362,9 @@ mod tests {
 
     fn clipping() -> Histogram {
         let mut histogram = Histogram::default();
-        histogram.add(&[1.0, 0.5, 0.2]);
+        histogram.add_planes([&[1.0], &[0.5], &[0.2]]);
         for _ in 0..999 {
-            histogram.add(&[0.5, 0.5, 0.2]);
+            histogram.add_planes([&[0.5], &[0.5], &[0.2]]);
         }
         histogram
     }
@@ -389,7 +389,7 @@ mod tests {
     fn tones_in_the_last_codes_count_as_squeezed_but_not_those_at_the_end() {
         let mut histogram = Histogram::default();
         for value in [1.0, 0.998, 0.995, 0.98, 0.5, 0.004, 0.0, 0.0, 0.5, 0.5] {
-            histogram.add(&[value, 0.5, 0.5]);
+            histogram.add_planes([&[value], &[0.5], &[0.5]]);
         }
         // Two of 256 parts are 0.0078 of the range: 0.998 and 0.995 at white, 0.004 at black.
         assert_eq!(squeezed(&histogram), [0.1, 0.2]);

@@ -24,21 +24,7 @@ impl Default for Histogram {
 }
 
 impl Histogram {
-    /// Count interleaved encoded RGB.
-    pub fn add(&mut self, encoded: &[f32]) {
-        let Self { bins, clip_low, clip_high, pixels } = self;
-        for pixel in encoded.chunks_exact(3) {
-            for channel in 0..3 {
-                let code = super::quantise::code16(pixel[channel]);
-                clip_low[channel] += u64::from(code == 0);
-                clip_high[channel] += u64::from(code == u16::MAX);
-                bins[channel][usize::from(code >> 8)] += 1;
-            }
-        }
-        *pixels += (encoded.len() / 3) as u64;
-    }
-
-    /// Count three planes of encoded values as [`Self::add`] counts pixels, up to the length of the shortest plane.
+    /// Count three planes of encoded values, up to the length of the shortest plane.
     pub fn add_planes(&mut self, planes: [&[f32]; 3]) {
         let len = planes.iter().map(|plane| plane.len()).min().unwrap_or(0);
         for (channel, plane) in planes.into_iter().enumerate() {
@@ -172,6 +158,23 @@ impl PixelLoop for Ends<'_> {
                 self.high[lane % 3] += u64::from(high[lane]);
             }
         }
+    }
+}
+
+#[cfg(test)]
+impl Histogram {
+    /// Count interleaved encoded RGB, value by value: what the other ways of counting are compared with.
+    pub(crate) fn add(&mut self, encoded: &[f32]) {
+        let Self { bins, clip_low, clip_high, pixels } = self;
+        for pixel in encoded.chunks_exact(3) {
+            for channel in 0..3 {
+                let code = super::quantise::code16(pixel[channel]);
+                clip_low[channel] += u64::from(code == 0);
+                clip_high[channel] += u64::from(code == u16::MAX);
+                bins[channel][usize::from(code >> 8)] += 1;
+            }
+        }
+        *pixels += (encoded.len() / 3) as u64;
     }
 }
 
