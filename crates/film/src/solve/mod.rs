@@ -1,6 +1,7 @@
 //! The strip solve: layer gammas, neutral and exposure of all frames together.
 
 mod exposure;
+mod grey_share;
 mod neutral;
 mod settle;
 mod simplex;

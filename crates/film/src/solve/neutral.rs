@@ -9,13 +9,14 @@
 //! counts as grey shrinks from 0.12 to 0.021 in log10 exposure, so that the search does not stick early; narrower
 //! widths would follow the grain of single pictures.
 
+use super::grey_share::{GreyShare, InverseTable, TABLE_STEPS_PER_D, TABLE_TOP_D};
 use super::settle::settle;
 use super::simplex::minimise;
 use super::surfaces::{ACROSS, ALONG, Belief, FilmPrior, FrameLight, dot, other_lights, surrounded};
-use crate::maths::exp2_f32;
 use crate::matrix::apply;
 use crate::statistics::FrameStatistics;
 use crate::{LayerCurve, Stock};
+use glassine_raster::run_in_short_vectors;
 
 /// Most cells of a strip that are used. Our choice: bounds time.
 const MOST_CELLS: usize = 12_000;
@@ -113,32 +114,6 @@ pub(super) type Neutral = [f64; 4];
 
 /// The stock's own neutral.
 pub(super) const NOMINAL: Neutral = [1.0, 1.0, 0.0, 0.0];
-
-/// Inverse curve of one layer as a table over density.
-struct InverseTable {
-    log: Vec<f32>,
-}
-
-/// Highest density of the tables of inverse curves, and their entries: 0.004 D apart. Our choice; beyond any scan.
-const TABLE_TOP_D: f64 = 6.0;
-const TABLE_ENTRIES: usize = 1500;
-
-impl InverseTable {
-    fn new(curve: &LayerCurve) -> Self {
-        let log = (0..=TABLE_ENTRIES)
-            .map(|idx| curve.log_exposure((idx as f64).max(0.5) * TABLE_TOP_D / TABLE_ENTRIES as f64) as f32)
-            .collect();
-        Self { log }
-    }
-
-    #[inline]
-    fn at(&self, density_d: f32) -> f32 {
-        let position = (density_d * (TABLE_ENTRIES as f32 / TABLE_TOP_D as f32)).max(0.0);
-        let idx = (position as usize).min(TABLE_ENTRIES - 1);
-        let share = (position - idx as f32).min(1.0);
-        self.log[idx] + (self.log[idx + 1] - self.log[idx]) * share
-    }
-}
 
 /// One frame's cells in one step of exposure.
 struct Step {
@@ -266,24 +241,18 @@ impl Votes {
         neutral: &Neutral,
         width_log: f64,
     ) -> f64 {
-        let (red_scale, blue_scale) = (1.0 / neutral[0] as f32, 1.0 / neutral[1] as f32);
-        let (red_offset, blue_offset) = (neutral[2] as f32, neutral[3] as f32);
-        // exp(-q / (2 w^2)) as a power of two.
-        let sharpness = (-std::f64::consts::LOG2_E / (2.0 * width_log * width_log)) as f32;
         let range = step.cells.clone();
-        let cells = self.red_d[range.clone()]
-            .iter()
-            .zip(&self.blue_d[range.clone()])
-            .zip(&self.green_log[range.clone()])
-            .zip(&self.weight[range]);
-        let mut share = 0.0_f32;
-        for (((red_d, blue_d), green_log), weight) in cells {
-            let x = red.at(red_d * red_scale) + red_offset - green_log;
-            let y = blue.at(blue_d * blue_scale) + blue_offset - green_log;
-            // Red and blue moving together (green to magenta) are as far as the same step of one alone.
-            let q = x * x + y * y - 0.6 * x * y;
-            share += weight * exp2_f32((q * sharpness).max(-100.0));
-        }
+        let share = run_in_short_vectors(GreyShare {
+            red_d: &self.red_d[range.clone()],
+            blue_d: &self.blue_d[range.clone()],
+            green_log: &self.green_log[range.clone()],
+            weight: &self.weight[range],
+            tables: [&red.log, &blue.log],
+            scales: [0, 1].map(|c| TABLE_STEPS_PER_D / neutral[c] as f32),
+            offsets: [neutral[2] as f32, neutral[3] as f32],
+            // exp(-q / (2 w^2)) as a power of two.
+            sharpness: (-std::f64::consts::LOG2_E / (2.0 * width_log * width_log)) as f32,
+        });
         f64::from(share)
     }
 
@@ -484,8 +453,10 @@ impl Votes {
     ///
     /// Only the narrow widths can resolve them: toes bend the darkest tones by a few hundredths in log10 exposure.
     pub(super) fn solve_toes(&mut self, start: &Neutral, stock: &Stock) -> (Neutral, [f64; 2]) {
+        let entries_d = stock.curves.each_ref().map(InverseTable::without_shoulder_d);
         let table = |c: usize, log_ratio: f64| {
-            InverseTable::new(&stock.curves[c].with_toe_ratio(libm::exp(log_ratio.clamp(-0.7, 0.7))))
+            let curve = stock.curves[c].with_toe_ratio(libm::exp(log_ratio.clamp(-0.7, 0.7)));
+            InverseTable::with_toe(&curve, &entries_d[c])
         };
         let mut at = [start[0], start[1], start[2], start[3], 0.0, 0.0];
         for idx in [2, 3] {

@@ -63,9 +63,22 @@ impl LayerCurve {
 
     /// Log10 exposure for a density above base, clamped to -8..=6.
     pub fn log_exposure(&self, density_d: f64) -> f64 {
+        self.log_exposure_of(self.without_shoulder_d(density_d))
+    }
+
+    /// Density above base that a layer without a shoulder would have: `u` of [`ToeShoulder`].
+    pub(crate) fn without_shoulder_d(&self, density_d: f64) -> f64 {
+        match self {
+            Self::Gamma(_) => density_d,
+            Self::Curve(curve) => curve.without_shoulder_d(density_d),
+        }
+    }
+
+    /// [`Self::log_exposure`] for a density of [`Self::without_shoulder_d`].
+    pub(crate) fn log_exposure_of(&self, without_shoulder_d: f64) -> f64 {
         let log = match *self {
-            Self::Gamma(gamma) => density_d / gamma + PLAIN_FOOT_LOG,
-            Self::Curve(curve) => curve.log_exposure(density_d),
+            Self::Gamma(gamma) => without_shoulder_d / gamma + PLAIN_FOOT_LOG,
+            Self::Curve(curve) => curve.log_exposure_of(without_shoulder_d),
         };
         // This order of the comparison also replaces NaN, which `clamp` would pass on.
         if log > DARK_LOG { log.min(BRIGHT_LOG) } else { DARK_LOG }
@@ -123,21 +136,17 @@ impl ToeShoulder {
         }
     }
 
-    fn log_exposure(&self, density_d: f64) -> f64 {
-        let u = match self.shoulder_d {
-            None => density_d,
-            Some(k) => {
-                // exp(-u/s) = exp(-(D - c)/s) - exp(-k/s) with c = s ln(1 + exp(-k/s)).
-                let s = self.shoulder_width_d.max(SHARPEST);
-                let top = k - (density_d - s * softplus(-k / s));
-                if top <= 0.0 {
-                    return f64::INFINITY;
-                }
-                k - s * softplus_inverse(top / s)
-            }
-        };
+    fn without_shoulder_d(&self, density_d: f64) -> f64 {
+        let Some(k) = self.shoulder_d else { return density_d };
+        // exp(-u/s) = exp(-(D - c)/s) - exp(-k/s) with c = s ln(1 + exp(-k/s)).
+        let s = self.shoulder_width_d.max(SHARPEST);
+        let top = k - (density_d - s * softplus(-k / s));
+        if top > 0.0 { k - s * softplus_inverse(top / s) } else { f64::INFINITY }
+    }
+
+    fn log_exposure_of(&self, without_shoulder_d: f64) -> f64 {
         let w = self.toe_width_log.max(SHARPEST);
-        self.foot_log + w * softplus_inverse(u / (self.gamma * w))
+        self.foot_log + w * softplus_inverse(without_shoulder_d / (self.gamma * w))
     }
 }
 
