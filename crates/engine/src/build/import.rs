@@ -481,7 +481,7 @@ fn film_base(measured: &glassine_film::BaseMeasurement, source: BaseSource) -> F
         density_d: measured.density_d,
         pixels: measured.pixels,
         spread_d: measured.spread_d,
-        recommended_tolerance_d: measured.recommended_tolerance_d,
+        recommended_tolerance_d: measured.recommended_tolerance.d(),
         confidence: f64::from(measured.confidence),
         source,
         field: None,
@@ -491,7 +491,7 @@ fn film_base(measured: &glassine_film::BaseMeasurement, source: BaseSource) -> F
 fn frame_solve(solved: &glassine_film::FrameSolve) -> FrameSolve {
     FrameSolve {
         log_offset: solved.log_offset,
-        exposure_stops: solved.exposure_stops,
+        exposure_stops: solved.exposure.stops(),
         balance_cc: solved.balance_cc,
         cast_suggestion_cc: solved.cast_suggestion_cc,
         confidence: f64::from(solved.confidence),
