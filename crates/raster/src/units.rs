@@ -49,9 +49,24 @@ impl From<DensityD> for ExposureStops {
     }
 }
 
-/// Pixels covered by a length at a resolution, not rounded: `mm / 25.4 * ppi`.
-pub fn px_from_mm(length_mm: f64, resolution_ppi: f64) -> f64 {
-    length_mm / MM_PER_INCH * resolution_ppi
+/// Samples per inch, positive and finite.
+#[derive(Debug, Clone, Copy, PartialEq, PartialOrd)]
+pub struct ResolutionPpi(f64);
+
+impl ResolutionPpi {
+    /// `None` unless the number is positive and finite.
+    pub const fn new(ppi: f64) -> Option<Self> {
+        if ppi > 0.0 && ppi.is_finite() { Some(Self(ppi)) } else { None }
+    }
+
+    pub const fn ppi(self) -> f64 {
+        self.0
+    }
+
+    /// Pixels covered by a length, not rounded: `mm / 25.4 * ppi`.
+    pub fn px_from_mm(self, length_mm: f64) -> f64 {
+        length_mm / MM_PER_INCH * self.0
+    }
 }
 
 #[cfg(test)]
@@ -67,13 +82,18 @@ mod tests {
     }
 
     #[test]
-    fn what_is_not_a_number_is_refused() {
+    fn what_is_not_a_number_is_refused_and_a_resolution_must_be_positive_and_finite() {
         assert_eq!((DensityD::new(f64::NAN), ExposureStops::new(f64::NAN)), (None, None));
         assert_eq!(DensityD::new(-0.2).map(DensityD::d), Some(-0.2));
+        for wrong in [f64::NAN, 0.0, -300.0, f64::INFINITY] {
+            assert_eq!(ResolutionPpi::new(wrong), None, "{wrong}");
+        }
+        assert_eq!(ResolutionPpi::new(2400.0).map(ResolutionPpi::ppi), Some(2400.0));
     }
 
     #[test]
-    fn a_35_mm_frame_at_2400_ppi_is_3402_px_long() {
-        assert_eq!(px_from_mm(36.0, 2400.0).round(), 3402.0);
+    fn a_36_mm_side_at_2400_ppi_is_3402_px_long() {
+        let ppi = ResolutionPpi::new(2400.0).expect("positive");
+        assert_eq!(ppi.px_from_mm(36.0).round(), 3402.0);
     }
 }

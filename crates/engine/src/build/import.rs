@@ -234,7 +234,7 @@ impl AnalysisContext<'_> {
         let overview = open.overview(self.cancel, &|share| progress(0.5 * share, "reading the scan"))?;
         progress(0.5, "finding frames");
         let colours = find_kind(&overview.samples, open.colour_channels());
-        let found = self.found_on(&open, &overview, scan.ppi, request, colours)?;
+        let found = self.found_on(&open, &overview, scan.resolution(), request, colours)?;
         let full: &dyn RegionSource = &*open;
         for note in &found.notes {
             let what_to_do = if found.strips.iter().all(|strip| strip.frames.is_empty()) {
@@ -257,7 +257,7 @@ impl AnalysisContext<'_> {
         let orientation = open.info().orientation;
         let mut strips = Vec::with_capacity(found.strips.len());
         for strip in &found.strips {
-            let code = edge_code(full, strip, scan.ppi, open.colour_channels(), self.cancel)?;
+            let code = edge_code(full, strip, scan.resolution(), open.colour_channels(), self.cancel)?;
             strips.push(found_strip(builder, strip, request, code, orientation, guess.clone()));
         }
         if strips.iter().all(|strip| strip.frames.is_empty()) {
