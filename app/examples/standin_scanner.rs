@@ -102,7 +102,7 @@ fn leak<T>(value: T) -> *const T {
 impl State {
     fn size_mm(&self) -> (f64, f64, f64) {
         let Some(scan) = &self.scan else { return (0.0, 0.0, 0.0) };
-        let ppi = scan.info().ppi.map_or(300.0, |[x, _]| x);
+        let ppi = scan.info().ppi.map_or(300.0, |[x, _]| x.ppi());
         let mm = |px: u32| f64::from(px) * MM_PER_INCH / ppi;
         (mm(scan.info().width_px), mm(scan.info().height_px), ppi)
     }

@@ -4,7 +4,7 @@ use std::path::Path;
 
 use crate::program::{code, glassine, json, program, said, text};
 use glassine_filmsim::{demo_spec, render_strip};
-use glassine_raster::{CancelToken, Plane, Samples16};
+use glassine_raster::{CancelToken, Plane, ResolutionPpi, Samples16};
 use glassine_scanfile::{Overwrite, write_rgbi};
 use glassine_testdata::scenes::{Scene, with_scanner_noise};
 
@@ -14,7 +14,7 @@ fn scan(folder: &Path, name: &str, blur_px: f64, seed: u32) {
     spec.scanner.blur_px = [blur_px; 4];
     spec.seed = seed;
     let strip = render_strip(&spec, &|_| (), &CancelToken::new()).expect("renders");
-    write_rgbi(&folder.join(name), &strip.samples, 200.0, "strip", Overwrite::Never).expect("writes");
+    write_rgbi(&folder.join(name), &strip.samples, strip.ppi, "strip", Overwrite::Never).expect("writes");
 }
 
 #[test]
@@ -55,7 +55,7 @@ fn write_grey(path: &Path, light: &Plane<f32>) {
     let codes = light.data().iter().flat_map(|value| [code(value), code(value), code(value), 60_000]);
     let samples =
         Samples16::from_vec(light.width(), light.height(), 4, codes.collect()).expect("length fits");
-    write_rgbi(path, &samples, 2400.0, "film", Overwrite::Never).expect("writes");
+    write_rgbi(path, &samples, ResolutionPpi::new(2400.0), "film", Overwrite::Never).expect("writes");
 }
 
 #[test]

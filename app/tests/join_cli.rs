@@ -4,7 +4,7 @@ use std::path::{Path, PathBuf};
 
 use crate::program::{code, glassine, json, said, text};
 use glassine_filmsim::{RenderedStrip, demo_spec, render_strip};
-use glassine_raster::{CancelToken, RegionSource as _, Samples16};
+use glassine_raster::{CancelToken, RegionSource as _, ResolutionPpi, Samples16};
 use glassine_scanfile::{OpenOptions, Overwrite, Scan, write_rgbi};
 use serde_json::Value;
 
@@ -24,7 +24,7 @@ fn part(folder: &Path, name: &str, all: &Samples16, columns: std::ops::Range<u32
         part.row_mut(y).iter_mut().zip(row).for_each(|(out, code)| *out = (f64::from(*code) * gain) as u16);
     }
     let path = folder.join(name);
-    write_rgbi(&path, &part, PPI, "part", Overwrite::Never).expect("writes");
+    write_rgbi(&path, &part, ResolutionPpi::new(PPI), "part", Overwrite::Never).expect("writes");
     path
 }
 

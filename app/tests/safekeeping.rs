@@ -3,7 +3,7 @@
 use std::path::{Path, PathBuf};
 
 use crate::program::{code, glassine, json, said, scan_in, scan_named, text};
-use glassine_raster::{CancelToken, PixelRect, RegionSource as _};
+use glassine_raster::{CancelToken, PixelRect, RegionSource as _, ResolutionPpi};
 use glassine_scanfile::{OpenOptions, Overwrite, Scan, write_rgbi};
 
 /// A session of one strip of four frames.
@@ -172,7 +172,8 @@ fn parts_of(scan: &Path, folder: &Path) -> [PathBuf; 2] {
     [("left", 0, width * 3 / 5), ("right", width * 2 / 5, width)].map(|(name, x0, x1)| {
         let part = scan.read_region(PixelRect { x0, y0: 0, x1, y1: height }, &CancelToken::new());
         let path = folder.join(format!("{name}.tif"));
-        write_rgbi(&path, &part.expect("reads"), 300.0, name, Overwrite::Never).expect("writes");
+        write_rgbi(&path, &part.expect("reads"), ResolutionPpi::new(300.0), name, Overwrite::Never)
+            .expect("writes");
         path
     })
 }

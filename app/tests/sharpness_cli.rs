@@ -4,7 +4,7 @@ use std::path::Path;
 
 use crate::program::{code, glassine, json, said, text};
 use glassine_filmsim::{demo_spec, render_strip};
-use glassine_raster::{CancelToken, Samples16};
+use glassine_raster::{CancelToken, ResolutionPpi, Samples16};
 use glassine_scanfile::{Overwrite, write_rgbi};
 
 /// A slanted edge between levels 0.1 and 0.7, red moved by half a pixel to the right; an exact ramp over one pixel.
@@ -21,7 +21,7 @@ fn write_edge(path: &Path, slope: f64) {
         }
     }
     let samples = Samples16::from_vec(width, height, 4, codes).expect("length fits");
-    write_rgbi(path, &samples, 2400.0, "edge", Overwrite::Never).expect("writes");
+    write_rgbi(path, &samples, ResolutionPpi::new(2400.0), "edge", Overwrite::Never).expect("writes");
 }
 
 #[test]
@@ -59,7 +59,7 @@ fn suggested_sharpening_tells_its_reason_and_changes_the_pictures() {
     let path = |name: &str| folder.path().join(name);
     let spec = demo_spec("harbour", 200.0).expect("the demo has this strip");
     let strip = render_strip(&spec, &|_| (), &CancelToken::new()).expect("renders");
-    write_rgbi(&path("strip.tif"), &strip.samples, 200.0, "strip", Overwrite::Never).expect("writes");
+    write_rgbi(&path("strip.tif"), &strip.samples, strip.ppi, "strip", Overwrite::Never).expect("writes");
     let (session, scan) = (path("s.session.json"), path("strip.tif"));
     let made = glassine(&["new", text(&session), "--scan", text(&scan)]);
     assert_eq!(code(&made), 0, "{}", said(&made));

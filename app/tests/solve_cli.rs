@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 use crate::program::{code, glassine, json, said, scan_in, text};
 use glassine_film::{FilmKind, Stock, default_stock};
 use glassine_filmsim::{demo_spec, render_strip};
-use glassine_raster::{CancelToken, PixelRect, RegionSource as _};
+use glassine_raster::{CancelToken, PixelRect, RegionSource as _, ResolutionPpi};
 use glassine_scanfile::{
     Compression, Metadata, OpenOptions, Overwrite, PictureFormat, PictureSpec, PictureWriter, Scan,
     write_rgbi,
@@ -89,7 +89,7 @@ fn strips_of_one_film_share_a_balance_over_scans() {
         let spec = demo_spec(name, 150.0).expect("the demo has this strip");
         let strip = render_strip(&spec, &|_| (), &CancelToken::new()).expect("renders");
         let path = folder.path().join(format!("{name}.tif"));
-        write_rgbi(&path, &strip.samples, 150.0, "strip", Overwrite::Never).expect("writes");
+        write_rgbi(&path, &strip.samples, strip.ppi, "strip", Overwrite::Never).expect("writes");
         path
     });
     let session = folder.path().join("roll.session.json");
@@ -164,7 +164,7 @@ fn a_negative_in_8_bits_is_told_how_few_tones_it_keeps() {
         height_px: scan.height(),
         channels: 3,
         bits: 8,
-        ppi: Some(150.0),
+        ppi: ResolutionPpi::new(150.0),
         icc: None,
         metadata: Metadata::default(),
         format: PictureFormat::Tiff { compression: Compression::None },

@@ -31,7 +31,7 @@ pub fn strip_on_disk(id: &str, ppi: f64) -> StripOnDisk {
     let strip = render_strip(&spec, &|_| (), &CancelToken::new()).expect("renders");
     let folder = tempfile::tempdir().expect("a temporary folder");
     let scan = folder.path().join(format!("{id}.tif"));
-    write_rgbi(&scan, &strip.samples, ppi, id, Overwrite::Never).expect("writes");
+    write_rgbi(&scan, &strip.samples, strip.ppi, id, Overwrite::Never).expect("writes");
     StripOnDisk { folder, scan, strip }
 }
 

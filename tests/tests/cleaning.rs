@@ -200,7 +200,7 @@ fn solved(id: &str, film: FilmKind, format: &str, dirt: Dirt) -> Vec<[f64; 3]> {
     let strip = render_strip(&spec, &|_| (), &CancelToken::new()).expect("renders");
     let folder = tempfile::tempdir().expect("a folder");
     let scan = folder.path().join("strip.tif");
-    write_rgbi(&scan, &strip.samples, spec.ppi, "strip", Overwrite::Never).expect("is written");
+    write_rgbi(&scan, &strip.samples, strip.ppi, "strip", Overwrite::Never).expect("is written");
     let session = new_session(&Engine::new(), &[scan], film, format).session;
     session.frames.iter().map(|f| f.solve.as_ref().expect("is solved").log_offset).collect()
 }

@@ -4,7 +4,7 @@
 use glassine_engine::{Engine, SessionAt};
 use glassine_film::FilmKind;
 use glassine_layout::join::Affine;
-use glassine_raster::CancelToken;
+use glassine_raster::{CancelToken, Point};
 use glassine_tests::{new_session, say};
 use serde_json::Value;
 
@@ -37,11 +37,10 @@ fn two_scans_of_a_wide_picture_become_one_with_one_frame() {
     let (mut sum, mut most, mut count) = (0.0, 0.0_f64, 0.0);
     for y in (60..1500).step_by(40) {
         for x in (60..2500).step_by(40) {
-            let p = (f64::from(x), f64::from(y));
+            let p = Point::new(f64::from(x), f64::from(y));
             let q = first_to_second.apply(p);
-            if (60.0..2490.0).contains(&q.0) && (60.0..1490.0).contains(&q.1) {
-                let (a, b) = (join.parts[0].to_joined.apply(p), join.parts[1].to_joined.apply(q));
-                let off = (a.0 - b.0).hypot(a.1 - b.1);
+            if (60.0..2490.0).contains(&q.x) && (60.0..1490.0).contains(&q.y) {
+                let off = join.parts[0].to_joined.apply(p).distance(join.parts[1].to_joined.apply(q));
                 (sum, most, count) = (sum + off, most.max(off), count + 1.0);
             }
         }
@@ -54,10 +53,10 @@ fn two_scans_of_a_wide_picture_become_one_with_one_frame() {
     let area = session.frames[0].image_area.expect("measured");
     let from_joined = to_film[0].after(&join.parts[0].to_joined.inverse().expect("regular"));
     for corner in area.corners() {
-        let found = from_joined.apply((corner.x, corner.y));
+        let found = from_joined.apply(corner);
         let nearest = truth["frames"][0]["film_quad_mm"].as_array().expect("corners").iter().map(|known| {
             let at = |i: usize| known[i].as_f64().unwrap_or(f64::NAN);
-            (at(0) - found.0).hypot(at(1) - found.1)
+            Point::new(at(0), at(1)).distance(found)
         });
         let off_mm = nearest.fold(f64::INFINITY, f64::min);
         assert!(off_mm < 0.2, "a corner is {off_mm:.3} mm off");

@@ -4,7 +4,7 @@ use glassine_engine::{Engine, NewSessionRequest};
 use glassine_film::colour::{Lab, OutputSpace, decode, delta_e_2000, encode};
 use glassine_film::matrix::{apply, invert};
 use glassine_film::{FilmKind, default_stock};
-use glassine_raster::{CancelToken, PixelRect, Samples16};
+use glassine_raster::{CancelToken, PixelRect, ResolutionPpi, Samples16};
 use glassine_scanfile::{OpenOptions, Overwrite, Scan, write_rgbi};
 use glassine_tests::{export_request, say};
 use lcms2::{Flags, Intent, PixelFormat, Profile, Transform};
@@ -52,7 +52,8 @@ fn labs_of(picture: &Samples16, profile: &[u8]) -> Vec<Lab> {
 fn exported(space: OutputSpace) -> (Samples16, Vec<u8>) {
     let folder = tempfile::tempdir().expect("a temporary folder");
     let file = folder.path().join("colours.tif");
-    write_rgbi(&file, &scan_of_colours(), 300.0, "colours", Overwrite::Never).expect("writes");
+    write_rgbi(&file, &scan_of_colours(), ResolutionPpi::new(300.0), "colours", Overwrite::Never)
+        .expect("writes");
     let engine = Engine::new();
     let request = NewSessionRequest {
         scans: vec![file],

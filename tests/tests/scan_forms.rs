@@ -6,7 +6,7 @@ use std::path::{Path, PathBuf};
 
 use glassine_engine::{Engine, MadeSession, NewSessionRequest};
 use glassine_film::FilmKind;
-use glassine_raster::{CancelToken, Samples16};
+use glassine_raster::{CancelToken, ResolutionPpi, Samples16};
 use glassine_scanfile::{
     Compression, Metadata, Overwrite, PictureFormat, PictureSpec, PictureWriter, write_rgbi,
 };
@@ -36,7 +36,7 @@ fn write8(path: &Path, samples: &Samples16) {
         height_px: samples.height(),
         channels: 3,
         bits: 8,
-        ppi: Some(PPI),
+        ppi: ResolutionPpi::new(PPI),
         icc: None,
         metadata: Metadata::default(),
         format: PictureFormat::Tiff { compression: Compression::None },
@@ -79,7 +79,7 @@ fn a_film_is_found_alike_whatever_the_codes_of_its_scan_are() {
         if is_8_bit {
             write8(&path, &samples);
         } else {
-            write_rgbi(&path, &samples, PPI, name, Overwrite::Never).expect("writes");
+            write_rgbi(&path, &samples, ResolutionPpi::new(PPI), name, Overwrite::Never).expect("writes");
         }
         let session = made(path).session;
         let scan = &session.scans[0];
@@ -124,7 +124,7 @@ fn the_kind_of_film_of_a_picture_without_rebate_is_told_by_its_colours_and_calle
             .collect();
         let part = Samples16::from_vec(width, height, 4, data).expect("sizes fit");
         let path = disk.folder.path().join(format!("part {k}.tif"));
-        write_rgbi(&path, &part, PPI, "part", Overwrite::Never).expect("writes");
+        write_rgbi(&path, &part, ResolutionPpi::new(PPI), "part", Overwrite::Never).expect("writes");
         let session = made(path).session;
         assert_eq!(session.strips[0].film, FilmKind::ColourNegative, "{k}");
         guessed += usize::from(session.strips[0].film_is_guessed());

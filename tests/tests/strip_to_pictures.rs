@@ -61,7 +61,7 @@ fn check_file(path: &Path, width_px: u32, height_px: u32) {
     let info = scan.info();
     assert_eq!((info.width_px, info.height_px, info.bits_per_sample), (width_px, height_px, 16));
     let ppi = info.ppi.expect("a resolution is written");
-    assert!((ppi[0] - PPI).abs() < 0.5, "{ppi:?}");
+    assert!((ppi[0].ppi() - PPI).abs() < 0.5, "{ppi:?}");
     assert!(info.icc.as_ref().is_some_and(|icc| icc.len() > 300), "a profile is embedded");
 }
 

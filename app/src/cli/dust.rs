@@ -132,7 +132,7 @@ fn write(
         height_px: dust.severity.height(),
         channels: 1,
         bits: 8,
-        ppi: scan.ppi,
+        ppi: scan.resolution(),
         icc: None,
         metadata: Metadata::default(),
         format: PictureFormat::Png,

@@ -318,7 +318,7 @@ fn strip_json(at: &SessionAt, strip: &Strip) -> Value {
             BaseSource::Typed => "typed",
             BaseSource::ClearestParts => "clearest-parts",
         }),
-        "base_range_over_scan_d": base.and_then(|base| base.field.as_ref()).map(glassine_film::BaseField::range_d),
+        "base_range_over_scan_d": base.and_then(|base| base.field.as_ref()).map(|field| field.range().d()),
         "base_confidence": base.map(|base| base.confidence),
         "mask_tolerance_d": strip.mask_tolerance_d,
         "recommended_tolerance_d": base.map(|base| base.recommended_tolerance_d),

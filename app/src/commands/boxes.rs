@@ -3,10 +3,10 @@
 use egui::Context;
 use glassine_film::Look;
 use glassine_layout::{
-    Format, SafeArea, StripAxis, angle_from_horizon, distribute, next_position, pitch_px, resize_alike,
-    with_aspect,
+    Direction, Format, SafeArea, StripAxis, angle_from_horizon, distribute, next_position, pitch_px,
+    resize_alike, with_aspect,
 };
-use glassine_raster::{Orientation, Point, Scan, TiltedBox, px_from_mm};
+use glassine_raster::{Orientation, Point, ResolutionPpi, Scan, TiltedBox};
 use glassine_session::{Edit, Frame, FrameFlag, FrameId, NewFrame, Session, Strip, StripId, crop_guard};
 
 use super::program::GlassineApp;
@@ -282,12 +282,12 @@ impl GlassineApp {
         let Some(frame) = self.ui_state.primary.and_then(|id| session.frame(id)).cloned() else { return };
         let Some(strip) = session.strip(frame.strip).cloned() else { return };
         let boxes: Vec<TiltedBox> = session.frames_of(strip.id).map(|frame| frame.crop).collect();
-        let ppi = session.scan(strip.scan).and_then(|scan| scan.ppi);
+        let ppi = session.scan(strip.scan).and_then(|scan| scan.resolution());
         let axis = axis_of(&strip, &boxes);
         let Some(pitch) = pitch_px(&boxes, axis, format_of(&strip).as_ref(), ppi) else { return };
-        let (dx, dy) = axis.direction(frame.crop.angle_rad);
-        let sign = direction_sign(&boxes, (dx, dy));
-        self.add_shifted(&strip, &frame, (dx * pitch * sign, dy * pitch * sign));
+        let step = axis.direction(frame.crop.angle_rad);
+        let sign = direction_sign(&boxes, step);
+        self.add_shifted(&strip, &frame, (step.x * pitch * sign, step.y * pitch * sign));
     }
 
     fn add_frame(&mut self) {
@@ -299,7 +299,7 @@ impl GlassineApp {
         let frames: Vec<Frame> = session.frames_of(strip.id).map(|frame| (**frame).clone()).collect();
         let boxes: Vec<TiltedBox> = frames.iter().map(|frame| frame.crop).collect();
         let scan = session.scan(strip.scan);
-        let ppi = scan.and_then(|scan| scan.ppi);
+        let ppi = scan.and_then(|scan| scan.resolution());
         let axis = axis_of(&strip, &boxes);
         if let Some(place) = free_place(session, &strip, &frames, axis, ppi) {
             self.add_shifted(&strip, &place.0, place.1);
@@ -309,7 +309,7 @@ impl GlassineApp {
             let film = strip.film_area.unwrap_or(TiltedBox::from_edges(0.0, 0.0, w, h));
             let size = format_of(&strip)
                 .zip(ppi)
-                .map(|(format, ppi)| (px_from_mm(format.along_mm, ppi), px_from_mm(format.across_mm, ppi)));
+                .map(|(format, ppi)| (ppi.px_from_mm(format.along_mm), ppi.px_from_mm(format.across_mm)));
             let (along, across) = size.unwrap_or((film.height_px, film.height_px * 0.9));
             let crop = TiltedBox {
                 width_px: along.min(film.width_px).max(MIN_SIDE_PX),
@@ -414,10 +414,10 @@ fn nearest_turn(line: f64, now: f64) -> f64 {
     line + ((now - line) / quarter).round() * quarter
 }
 
-fn direction_sign(boxes: &[TiltedBox], (dx, dy): (f64, f64)) -> f64 {
+fn direction_sign(boxes: &[TiltedBox], step: Direction) -> f64 {
     match (boxes.first(), boxes.last()) {
         (Some(first), Some(last)) if boxes.len() > 1 => {
-            let along = (last.center.x - first.center.x) * dx + (last.center.y - first.center.y) * dy;
+            let along = (last.center.x - first.center.x) * step.x + (last.center.y - first.center.y) * step.y;
             if along < 0.0 { -1.0 } else { 1.0 }
         }
         _ => 1.0,
@@ -430,7 +430,7 @@ fn free_place(
     strip: &Strip,
     frames: &[Frame],
     axis: StripAxis,
-    ppi: Option<f64>,
+    ppi: Option<ResolutionPpi>,
 ) -> Option<(Frame, (f64, f64))> {
     const GAP_OF_PITCH: f64 = 1.6;
     let boxes: Vec<TiltedBox> = frames.iter().map(|frame| frame.crop).collect();

@@ -185,13 +185,13 @@ fn paint_parts(painter: &Painter, cx: &ViewCx<'_>, view: &StripView, piece: &Pie
     let Some(join) = join.filter(|_| cx.ui_state.panels.is_open(Section::Film)) else { return };
     for part in &join.parts {
         let (width, height) = (f64::from(part.scan.width_px), f64::from(part.scan.height_px));
-        let corner = |x: f64, y: f64| part.to_joined.apply((x, y));
-        let ((x0, y0), (x1, y1), (x2, _)) = (corner(0.0, 0.0), corner(width, height), corner(width, 0.0));
+        let corner = |x: f64, y: f64| part.to_joined.apply(glassine_raster::Point::new(x, y));
+        let (first, last, beside) = (corner(0.0, 0.0), corner(width, height), corner(width, 0.0));
         let area = TiltedBox {
-            center: glassine_raster::Point::new((x0 + x1) / 2.0, (y0 + y1) / 2.0),
+            center: glassine_raster::Point::new((first.x + last.x) / 2.0, (first.y + last.y) / 2.0),
             width_px: width,
             height_px: height,
-            angle_rad: (corner(width, 0.0).1 - y0).atan2(x2 - x0),
+            angle_rad: (beside.y - first.y).atan2(beside.x - first.x),
         };
         let stroke = Stroke::new(1.0, theme::palette_of(!cx.ui_state.light).accent);
         painter.add(Shape::closed_line(view.corners(piece, &area).to_vec(), stroke));

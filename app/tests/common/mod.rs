@@ -15,7 +15,7 @@ use glassine_engine::session_files::Run;
 use glassine_engine::{Engine, JobHost};
 use glassine_film::colour::working_from_lab;
 use glassine_film::{CHART_LAB_D50, FilmKind, default_stock};
-use glassine_raster::{Orientation, TiltedBox};
+use glassine_raster::{Orientation, ResolutionPpi, TiltedBox};
 use glassine_scanfile::{Compression, Metadata, Overwrite, PictureFormat, PictureSpec, PictureWriter};
 use glassine_session::{
     BaseSource, Edit, EncodingChoice, FilmBase, FoundStripEdit, FourthSampleChoice, FrameId, NewFrame,
@@ -129,7 +129,7 @@ fn write_planes(path: &Path, channels: u8, samples: &[u16]) {
         height_px: SCAN.1,
         channels,
         bits: 16,
-        ppi: Some(128.0),
+        ppi: ResolutionPpi::new(128.0),
         icc: None,
         metadata: Metadata::default(),
         format: PictureFormat::Tiff { compression: Compression::None },

@@ -41,7 +41,7 @@ pub(crate) fn scan_named(folder: &Path, name: impl AsRef<Path>, ppi: f64) -> Pat
     let spec = demo_spec("harbour", ppi).expect("the demo has this strip");
     let strip = render_strip(&spec, &|_| (), &CancelToken::new()).expect("renders");
     let path = folder.join(name);
-    write_rgbi(&path, &strip.samples, ppi, "strip", Overwrite::Never).expect("writes");
+    write_rgbi(&path, &strip.samples, strip.ppi, "strip", Overwrite::Never).expect("writes");
     path
 }
 

@@ -4,7 +4,7 @@ use std::fs::File;
 use std::io::{BufReader, BufWriter, Read as _, Seek as _, Write as _};
 use std::path::{Path, PathBuf};
 
-use glassine_raster::CancelToken;
+use glassine_raster::{CancelToken, ResolutionPpi};
 use glassine_scanfile::{
     Compression, Metadata, Overwrite, PictureFormat, PictureSpec, PictureWriter, WrittenFile,
 };
@@ -132,7 +132,7 @@ fn begin(
         height_px: pixels(lines)?,
         channels,
         bits: if head.depth == 16 { 16 } else { 8 },
-        ppi: choices.ppi,
+        ppi: choices.ppi.and_then(ResolutionPpi::new),
         icc: None,
         metadata: choices.metadata.clone(),
         format: PictureFormat::Tiff { compression: Compression::None },

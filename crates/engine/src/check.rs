@@ -27,7 +27,7 @@ impl AnalysisContext<'_> {
         self.check_scan(&scan, |context, open| {
             let overview = open.overview(context.cancel, &|_| ())?;
             let colours = find_kind(&overview.samples, open.colour_channels());
-            context.found_on(open, &overview, scan.ppi, &FindRequest::of(request), colours)
+            context.found_on(open, &overview, scan.resolution(), &FindRequest::of(request), colours)
         })
     }
 

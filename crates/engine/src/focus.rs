@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 use glassine_layout::join::{Affine, PartView, RegisterError, register_pair};
-use glassine_raster::{PixelRect, Plane, PowerCurve, RegionSource as _};
+use glassine_raster::{PixelRect, Plane, Point, PowerCurve, RegionSource as _};
 use glassine_session::{EncodingChoice, ScanRef, Session};
 use glassine_sharpness::{CELL_PX, CellFocus, FocusSeries};
 
@@ -264,9 +264,9 @@ fn named(placed: &[Placed]) -> Vec<FocusScan> {
 impl Placed {
     /// Where a cell of the first scan lies on this one; `None` if it reaches beyond it.
     fn rect_of(&self, cell: &PixelRect) -> Option<PixelRect> {
-        let middle = (f64::from(cell.x0 + cell.x1) / 2.0, f64::from(cell.y0 + cell.y1) / 2.0);
-        let (x, y) = self.from_first.apply(middle);
-        let (x, y) = (x - f64::from(cell.width()) / 2.0, y - f64::from(cell.height()) / 2.0);
+        let middle = Point::new(f64::from(cell.x0 + cell.x1) / 2.0, f64::from(cell.y0 + cell.y1) / 2.0);
+        let there = self.from_first.apply(middle);
+        let (x, y) = (there.x - f64::from(cell.width()) / 2.0, there.y - f64::from(cell.height()) / 2.0);
         let (x, y) = (x.round(), y.round());
         let is_inside = x >= 0.0
             && y >= 0.0

@@ -4,7 +4,7 @@ use crate::matrix::apply;
 use crate::solve::balance_cc_from_log;
 use crate::statistics::FrameStatistics;
 use crate::{FilmKind, Stock};
-use glassine_raster::stops_from_density;
+use glassine_raster::{DensityD, ExposureStops};
 
 /// Log10 exposures of the three layers for densities above base, before any offset.
 ///
@@ -23,13 +23,13 @@ pub fn layer_log_exposures(
     [0, 1, 2].map(|c| stock.curves[c].log_exposure(layers[c] / gamma_ratio[c].max(0.05)))
 }
 
-/// Change of warm and tint (CC) and exposure (stops) that brings one frame's median to another's.
+/// Change of warm and tint (CC) and exposure that brings one frame's median to another's.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct FrameMatch {
     pub balance_cc: [f64; 2],
-    pub exposure_stops: f64,
-    /// Stops by which the exposure stays below a full match, so that highlights are not lost.
-    pub held_back_stops: f64,
+    pub exposure: ExposureStops,
+    /// By how much the exposure stays below a full match, so that highlights are not lost.
+    pub held_back: ExposureStops,
 }
 
 /// Share of the pixels that may be brighter than what counts as the highlights of a frame.
@@ -81,8 +81,8 @@ pub fn match_frame(
     let held_back = (mean - room).max(0.0);
     Some(FrameMatch {
         balance_cc: balance_cc_from_log(change),
-        exposure_stops: stops_from_density(mean - held_back),
-        held_back_stops: stops_from_density(held_back),
+        exposure: DensityD::new(mean - held_back)?.into(),
+        held_back: DensityD::new(held_back)?.into(),
     })
 }
 
@@ -113,10 +113,10 @@ mod tests {
             match_frame((from, [0.0; 3]), (&bright, [0.0; 3]), stock, kind, [1.0; 3]).expect("cells")
         };
         let (with_window, without) = (matched(&dark), matched(&frame(0.4, 0.45)));
-        assert!(without.exposure_stops > 1.0 && without.held_back_stops < 1e-6, "{without:?}");
-        assert!(with_window.held_back_stops > 0.5, "{with_window:?}");
-        let whole = with_window.exposure_stops + with_window.held_back_stops;
-        assert!((whole - without.exposure_stops).abs() < 0.02, "{with_window:?} {without:?}");
+        assert!(without.exposure.stops() > 1.0 && without.held_back.stops() < 1e-6, "{without:?}");
+        assert!(with_window.held_back.stops() > 0.5, "{with_window:?}");
+        let whole = with_window.exposure.stops() + with_window.held_back.stops();
+        assert!((whole - without.exposure.stops()).abs() < 0.02, "{with_window:?} {without:?}");
     }
 
     #[test]
@@ -131,9 +131,9 @@ mod tests {
         let one = measure_frame(&flat([0.9, 1.4, 1.6]), Some([0.3, 0.6, 0.9]), kind, stock);
         let other = measure_frame(&flat([0.8, 1.3, 1.6]), Some([0.3, 0.6, 0.9]), kind, stock);
         let found = match_frame((&other, [0.0; 3]), (&one, [0.0; 3]), stock, kind, [1.0; 3]).expect("cells");
-        assert!(found.exposure_stops > 0.1 && found.balance_cc[0] > 1.0, "{found:?}");
+        assert!(found.exposure.stops() > 0.1 && found.balance_cc[0] > 1.0, "{found:?}");
         let same = match_frame((&one, [0.0; 3]), (&one, [0.0; 3]), stock, kind, [1.0; 3]).expect("cells");
-        assert!(same.exposure_stops.abs() < 1e-9);
+        assert!(same.exposure.stops().abs() < 1e-9);
         let empty = FrameStatistics::default();
         assert_eq!(match_frame((&empty, [0.0; 3]), (&one, [0.0; 3]), stock, kind, [1.0; 3]), None);
     }

@@ -1,5 +1,7 @@
 //! Optical density: of one transmittance, and of a spectrum through a densitometer's weights.
 
+use glassine_raster::DensityD;
+
 use crate::maths::{exp10, log10};
 
 /// Least transmittance that has a density: half a code of a 16-bit scan, 5.1 D. Source: arithmetic.
@@ -18,16 +20,16 @@ pub const LEAST_TRANSMITTANCE: f64 = 0.5 / 65_535.0;
 /// Source: ISO 5-1. Inverse: [`transmittance_from_density`].
 ///
 /// ```
-/// assert_eq!(glassine_film::density_from_transmittance(0.01), 2.0);
+/// assert_eq!(glassine_film::density_from_transmittance(0.01).d(), 2.0);
 /// ```
-pub fn density_from_transmittance(transmittance: f64) -> f64 {
-    // `max` also turns a value that is not a number into the least transmittance.
-    -log10(transmittance.max(LEAST_TRANSMITTANCE))
+pub fn density_from_transmittance(transmittance: f64) -> DensityD {
+    // `max` also turns a value that is not a number into the least transmittance, so there is always a density.
+    DensityD::new(-log10(transmittance.max(LEAST_TRANSMITTANCE))).unwrap_or_default()
 }
 
 /// Transmittance of an optical density: `T = 10^-D`.
-pub fn transmittance_from_density(density_d: f64) -> f64 {
-    exp10(-density_d)
+pub fn transmittance_from_density(density: DensityD) -> f64 {
+    exp10(-density.d())
 }
 
 /// Density of a spectrum as an instrument with the given spectral weights reads it.
@@ -38,12 +40,12 @@ pub fn transmittance_from_density(density_d: f64) -> f64 {
 /// Both lists run over the same wavelengths; the shorter one ends the sum. Without any weight the result is 0.
 ///
 /// Source: ISO 5-3, spectral products of a status density.
-pub fn spectral_density_d(weights: &[f64], transmittances: &[f64]) -> f64 {
+pub fn spectral_density(weights: &[f64], transmittances: &[f64]) -> DensityD {
     let (sum, norm) =
         weights.iter().zip(transmittances).fold((0.0, 0.0), |(sum, norm), (weight, transmittance)| {
             (sum + weight * transmittance, norm + weight)
         });
-    if norm > 0.0 { density_from_transmittance(sum / norm) } else { 0.0 }
+    if norm > 0.0 { density_from_transmittance(sum / norm) } else { DensityD::default() }
 }
 
 #[cfg(test)]
@@ -64,10 +66,10 @@ mod tests {
             (3.00, 0.001, 65.5, 0.903),
             (4.00, 0.0001, 6.55, 0.090),
         ] {
-            let transmittance = transmittance_from_density(d);
+            let transmittance = transmittance_from_density(DensityD::new(d).expect("a number"));
             assert!((transmittance - t).abs() < 1e-6);
             assert!((65_535.0 * transmittance - code).abs() < 0.6);
-            assert!((density_from_transmittance(t) - d).abs() < 1e-3);
+            assert!((density_from_transmittance(t).d() - d).abs() < 1e-3);
             let white = crate::colour::WHITE_D50.map(|x| x * transmittance);
             assert!((lab_from_xyz_d50(white).l - l).abs() < 1e-3);
         }
@@ -79,10 +81,11 @@ mod tests {
             ([1.30, 1.77, 2.03], [3_284.0, 1_113.0, 612.0]),
         ] {
             for (d, code) in d.into_iter().zip(codes) {
-                assert!((65_535.0 * transmittance_from_density(d) - code).abs() < 1.0, "{d} {code}");
+                let transmittance = transmittance_from_density(DensityD::new(d).expect("a number"));
+                assert!((65_535.0 * transmittance - code).abs() < 1.0, "{d} {code}");
             }
         }
-        assert!((density_from_transmittance(0.18) - 0.744_727).abs() < 1e-6);
-        assert!(density_from_transmittance(f64::NAN).is_finite());
+        assert!((density_from_transmittance(0.18).d() - 0.744_727).abs() < 1e-6);
+        assert!(density_from_transmittance(f64::NAN).d().is_finite());
     }
 }

@@ -46,7 +46,7 @@ pub use codes::{
 };
 pub use colour::OutputSpace;
 pub use density::{
-    LEAST_TRANSMITTANCE, density_from_transmittance, spectral_density_d, transmittance_from_density,
+    LEAST_TRANSMITTANCE, density_from_transmittance, spectral_density, transmittance_from_density,
 };
 pub use fit::{
     CHART_ISO17321_LAB_D50, CHART_LAB_D50, CHART_PATCH_NAMES, ChartEdition, FitError, FitReport, PatchFit,

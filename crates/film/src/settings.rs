@@ -1,6 +1,8 @@
 //! The adjustable values of one frame, declared once: user interface, file checks, help and documentation use this
 //! table.
 
+use glassine_raster::ExposureStops;
+
 /// What is on the film.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Default)]
 pub enum FilmKind {
@@ -233,6 +235,12 @@ impl Look {
             (true, Param::RepairStrength | Param::SpotFinder | Param::SharpenAmount) => 0.0,
             (true, _) => param.spec().default,
         }
+    }
+
+    /// [`Param::ExposureStops`] with its unit.
+    pub fn exposure(&self) -> ExposureStops {
+        // Always a number: `set` ignores what is none.
+        ExposureStops::new(self.get(Param::ExposureStops)).unwrap_or_default()
     }
 
     /// The value as it was set, whether or not its group is on.

@@ -2,7 +2,7 @@
 
 use crate::base::{colour_channels, density_of_code};
 use crate::{FilmKind, Stock};
-use glassine_raster::{Plane, Samples16};
+use glassine_raster::{DensityD, Plane, Samples16};
 
 /// Most cells per frame. Our choice: details of a 64th of a side; bounds what is kept.
 const MOST_CELLS: usize = 4096;
@@ -32,7 +32,7 @@ impl FrameStatistics {
     }
 
     /// Density above base below which `share` of the cells of a channel are; `None` without cells.
-    pub fn density_quantile_d(&self, channel: usize, share: f64) -> Option<f64> {
+    pub fn density_quantile(&self, channel: usize, share: f64) -> Option<DensityD> {
         let mut values: Vec<f32> =
             self.cells_d.iter().filter_map(|cell| cell.get(channel).copied()).collect();
         if values.is_empty() {
@@ -40,7 +40,7 @@ impl FrameStatistics {
         }
         values.sort_unstable_by(f32::total_cmp);
         let idx = ((values.len() - 1) as f64 * share.clamp(0.0, 1.0)).round() as usize;
-        values.get(idx).copied().map(f64::from)
+        DensityD::new(f64::from(*values.get(idx)?))
     }
 
     /// Share of pixels at the top of the scan's range, where the scan has lost detail.

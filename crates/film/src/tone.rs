@@ -3,7 +3,7 @@
 use crate::maths::{exp10, log10};
 use crate::solve::log_from_balance_cc;
 use crate::{Look, Param};
-use glassine_raster::density_from_stops;
+use glassine_raster::DensityD;
 
 /// How scene light becomes output light.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Default)]
@@ -140,7 +140,7 @@ impl LayerTone {
         white_shift_log: f64,
         rendering: Rendering,
     ) -> Self {
-        let exposure_log = density_from_stops(look.get(Param::ExposureStops));
+        let exposure_log = DensityD::from(look.exposure()).d();
         Self {
             offset_log: offset_log + exposure_log,
             band,

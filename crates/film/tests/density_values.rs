@@ -1,6 +1,6 @@
 //! Status densities of synthetic dye spectra against published weights (`shared/data/spectral`, ANSI/ISO 5-3 products).
 
-use glassine_film::spectral_density_d;
+use glassine_film::spectral_density;
 use std::path::Path;
 
 struct Weights {
@@ -22,7 +22,7 @@ impl Weights {
         let idx = self.header.iter().position(|name| name == column).expect("a known column");
         let weights: Vec<f64> = self.rows.iter().map(|row| row[idx]).collect();
         let light: Vec<f64> = self.rows.iter().map(|row| 10_f64.powf(-spectrum(row[0]))).collect();
-        spectral_density_d(&weights, &light)
+        spectral_density(&weights, &light).d()
     }
 }
 

@@ -3,7 +3,7 @@
 //! Rows are rendered in chunks with a margin for the blur; every pixel is a pure function of its position, so chunk
 //! size and thread count do not affect the result.
 
-use glassine_raster::{CancelToken, Orientation, Plane, Samples16};
+use glassine_raster::{CancelToken, Orientation, Plane, ResolutionPpi, Samples16};
 use rayon::prelude::*;
 
 use crate::Error;
@@ -31,9 +31,9 @@ pub fn render_strip(
     cancel: &CancelToken,
 ) -> Result<RenderedStrip, Error> {
     let (width, height) = spec.size_px();
-    if !spec.ppi.is_finite() || width < 16 || height < 16 || u64::from(width) * u64::from(height) > 1 << 28 {
-        return Err(Error::BadSize { width_px: width, height_px: height, ppi: spec.ppi });
-    }
+    let bad_size = Error::BadSize { width_px: width, height_px: height, ppi: spec.ppi };
+    let is_drawn = width >= 16 && height >= 16 && u64::from(width) * u64::from(height) <= 1 << 28;
+    let Some(ppi) = ResolutionPpi::new(spec.ppi).filter(|_| is_drawn) else { return Err(bad_size) };
     let model = Model::new(spec, progress, cancel)?;
     let (w, h) = (width as usize, height as usize);
     let covers = dirt::draw(spec, width, height);
@@ -63,12 +63,8 @@ pub fn render_strip(
         rest = later;
     }
     let truth = model.truth(&covers, clean, width, height);
-    let samples = Samples16::from_vec(width, height, 4, codes).ok_or(Error::BadSize {
-        width_px: width,
-        height_px: height,
-        ppi: spec.ppi,
-    })?;
-    Ok(RenderedStrip { samples, truth, ppi: spec.ppi })
+    let samples = Samples16::from_vec(width, height, 4, codes).ok_or(bad_size)?;
+    Ok(RenderedStrip { samples, truth, ppi })
 }
 
 /// A frame ready for exposure: its latent image and its position on the film.

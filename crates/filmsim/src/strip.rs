@@ -1,6 +1,6 @@
 //! The description of one scanned strip: film in a holder, frames on film, all in millimetres.
 
-use glassine_raster::{Orientation, Plane, Point, Samples16, Scan, TiltedBox};
+use glassine_raster::{Orientation, Plane, Point, ResolutionPpi, Samples16, Scan, TiltedBox};
 use serde::Deserialize;
 
 use crate::lettering::Lettering;
@@ -140,8 +140,7 @@ pub struct RenderedStrip {
     /// Linear codes: red, green, blue, infrared.
     pub samples: Samples16,
     pub truth: StripTruth,
-    /// Resolution, pixels per inch.
-    pub ppi: f64,
+    pub ppi: ResolutionPpi,
 }
 
 /// Perforation pitch KS-1870, mm (0.1870 in). Source: SMPTE ST 119:2011 scope text.

@@ -1,6 +1,6 @@
 //! Arranging boxes in a row: the next position, even spacing, equal sizes, proportions, straightening.
 
-use glassine_raster::{Point, Scan, TiltedBox, px_from_mm};
+use glassine_raster::{Point, ResolutionPpi, Scan, TiltedBox};
 
 use crate::Format;
 
@@ -14,13 +14,20 @@ pub enum StripAxis {
     Down,
 }
 
+/// A direction on the scan: a vector of length 1.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Direction {
+    pub x: f64,
+    pub y: f64,
+}
+
 impl StripAxis {
-    /// Unit vector of the strip direction for a box turned by `angle_rad`.
-    pub fn direction(self, angle_rad: f64) -> (f64, f64) {
+    /// Direction of the strip for a box turned by `angle_rad`.
+    pub fn direction(self, angle_rad: f64) -> Direction {
         let (sin, cos) = angle_rad.sin_cos();
         match self {
-            Self::Across => (cos, sin),
-            Self::Down => (-sin, cos),
+            Self::Across => Direction { x: cos, y: sin },
+            Self::Down => Direction { x: -sin, y: cos },
         }
     }
 
@@ -39,7 +46,7 @@ pub fn pitch_px(
     boxes: &[TiltedBox],
     axis: StripAxis,
     format: Option<&Format>,
-    ppi: Option<f64>,
+    ppi: Option<ResolutionPpi>,
 ) -> Option<f64> {
     let last = boxes.last()?;
     let side = axis.side_px(last);
@@ -53,7 +60,7 @@ pub fn pitch_px(
     if let Some(pitch) = glassine_raster::median(&mut steps, f64::total_cmp) {
         return Some(pitch);
     }
-    let nominal = format.zip(ppi).map(|(f, ppi)| px_from_mm(f.nominal_pitch_mm(), ppi));
+    let nominal = format.zip(ppi).map(|(f, ppi)| ppi.px_from_mm(f.nominal_pitch_mm()));
     // A nominal pitch that would overlap by a fifth belongs to another format. Our choice.
     Some(nominal.filter(|p| p.is_finite() && *p >= side * 0.8).unwrap_or(side * 1.05))
 }
@@ -63,22 +70,23 @@ pub fn next_position(
     boxes: &[TiltedBox],
     axis: StripAxis,
     format: Option<&Format>,
-    ppi: Option<f64>,
+    ppi: Option<ResolutionPpi>,
 ) -> Option<TiltedBox> {
     let last = boxes.last()?;
     let pitch = pitch_px(boxes, axis, format, ppi)?;
-    let (dx, dy) = row_direction(boxes, axis)?;
-    let next =
-        TiltedBox { center: Point::new(last.center.x + dx * pitch, last.center.y + dy * pitch), ..*last };
+    let step = row_direction(boxes, axis)?;
+    let center = Point::new(last.center.x + step.x * pitch, last.center.y + step.y * pitch);
+    let next = TiltedBox { center, ..*last };
     next.is_sane().then_some(next)
 }
 
-fn row_direction(boxes: &[TiltedBox], axis: StripAxis) -> Option<(f64, f64)> {
+fn row_direction(boxes: &[TiltedBox], axis: StripAxis) -> Option<Direction> {
     let (first, last) = (boxes.first()?, boxes.last()?);
     let length = first.center.distance(last.center);
     // Boxes nearer than a quarter of a side give no direction. Our choice.
     if boxes.len() > 1 && length > 0.25 * axis.side_px(last) {
-        return Some(((last.center.x - first.center.x) / length, (last.center.y - first.center.y) / length));
+        let (from, to) = (first.center, last.center);
+        return Some(Direction { x: (to.x - from.x) / length, y: (to.y - from.y) / length });
     }
     Some(axis.direction(last.angle_rad))
 }
@@ -140,8 +148,8 @@ mod tests {
 
     #[test]
     fn one_box_alone_uses_the_format_pitch_along_its_own_axis() {
-        let ppi = 254.0;
-        let next = next_position(&[at(200.0, 100.0)], StripAxis::Across, format_by_id("135"), Some(ppi));
+        let ppi = ResolutionPpi::new(254.0);
+        let next = next_position(&[at(200.0, 100.0)], StripAxis::Across, format_by_id("135"), ppi);
         let next = next.expect("one box");
         assert!((next.center.distance(Point::new(200.0, 100.0)) - 380.0).abs() < 1e-9);
         assert!(next.center.y > 100.0);

@@ -5,8 +5,6 @@
 
 use std::sync::OnceLock;
 
-use glassine_raster::MM_PER_INCH;
-
 #[derive(Debug, Clone, PartialEq)]
 pub struct Format {
     /// Stable name used in files and on the command line, such as `135` or `6x4.5`.
@@ -30,11 +28,6 @@ impl Format {
     /// Image side along the strip divided by the side across.
     pub fn aspect(&self) -> f64 {
         self.along_mm / self.across_mm
-    }
-
-    /// Image size along and across the strip in pixels at a resolution, not rounded.
-    pub fn size_px(&self, ppi: f64) -> (f64, f64) {
-        (self.along_mm / MM_PER_INCH * ppi, self.across_mm / MM_PER_INCH * ppi)
     }
 
     /// Nominal distance from frame to frame, mm; the image plus a gap of 5 mm where the film does not fix it.
@@ -151,12 +144,6 @@ mod tests {
             (0..6).map(|k| f.along_mm / 2.0 + f.nominal_pitch_mm() * f64::from(k)).collect();
         assert_eq!(centres, [18.0, 56.0, 94.0, 132.0, 170.0, 208.0]);
         assert_eq!(5.0 * f.nominal_pitch_mm() + f.along_mm, 226.0);
-    }
-
-    #[test]
-    fn sizes_in_pixels_follow_the_resolution() {
-        let (w, h) = format_by_id("6x17").expect("in the table").size_px(2400.0);
-        assert_eq!((w.round(), h.round()), (15874.0, 5291.0));
     }
 
     #[test]

@@ -18,7 +18,7 @@ pub mod join;
 mod rebate;
 
 pub use arrange::{
-    StripAxis, angle_from_horizon, distribute, next_position, pitch_px, resize_alike, with_aspect,
+    Direction, StripAxis, angle_from_horizon, distribute, next_position, pitch_px, resize_alike, with_aspect,
 };
 pub use codes::{CodeNumber, CodedStrip, EdgeCode, EdgeCodes, read_edge_codes};
 pub use find::{

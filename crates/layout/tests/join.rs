@@ -4,7 +4,7 @@
 #![allow(clippy::print_stdout, reason = "measured figures are shown")]
 
 use glassine_layout::join::{Affine, JoinError, JoinPlan, Joined, PartView, Placed, Unregistered, plan_join};
-use glassine_raster::{CancelToken, PixelRect, RegionSource as _, Samples16};
+use glassine_raster::{CancelToken, PixelRect, Point, RegionSource as _, Samples16, Scan};
 use glassine_testdata::random::SplitMix64;
 
 /// Random numbers, also normal ones.
@@ -75,8 +75,8 @@ impl Film {
     }
 
     /// Light at a film position (edges), bilinear; open light beside the film.
-    fn at(&self, (x, y): (f64, f64)) -> f64 {
-        let (x, y) = (x - 0.5, y - 0.5);
+    fn at(&self, p: Point<Scan>) -> f64 {
+        let (x, y) = (p.x - 0.5, p.y - 0.5);
         if x < 0.0 || y < 0.0 || x >= (self.width - 1) as f64 || y >= (self.height - 1) as f64 {
             return 0.97;
         }
@@ -90,7 +90,8 @@ impl Film {
     /// The mean over one scan pixel.
     fn pixel(&self, to_film: &Affine, (x, y): (u32, u32)) -> f64 {
         let thirds = [1.0 / 6.0, 0.5, 5.0 / 6.0];
-        let inside = thirds.iter().flat_map(|v| thirds.map(|u| (f64::from(x) + u, f64::from(y) + v)));
+        let inside =
+            thirds.iter().flat_map(|v| thirds.map(|u| Point::new(f64::from(x) + u, f64::from(y) + v)));
         inside.map(|p| self.at(to_film.apply(p))).sum::<f64>() / 9.0
     }
 }
@@ -225,13 +226,10 @@ impl Case {
                 let (width, height) = (f64::from(self.parts[b].width()), f64::from(self.parts[b].height()));
                 let (columns, rows) = (self.parts[a].width(), self.parts[a].height());
                 let grid = (0..rows).step_by(10).flat_map(|y| (0..columns).step_by(10).map(move |x| (x, y)));
-                let places = grid.map(|(x, y)| (f64::from(x), f64::from(y)));
+                let places = grid.map(|(x, y)| Point::new(f64::from(x), f64::from(y)));
                 let pairs = places.map(|p| (p, truth.apply(p)));
-                let shared = pairs.filter(|(_, q)| q.0 > 0.0 && q.1 > 0.0 && q.0 < width && q.1 < height);
-                errors.extend(shared.map(|(p, q)| {
-                    let (p, q) = (of(a).apply(p), of(b).apply(q));
-                    (p.0 - q.0).hypot(p.1 - q.1)
-                }));
+                let shared = pairs.filter(|(_, q)| q.x > 0.0 && q.y > 0.0 && q.x < width && q.y < height);
+                errors.extend(shared.map(|(p, q)| of(a).apply(p).distance(of(b).apply(q))));
             }
         }
         errors
@@ -256,11 +254,11 @@ impl Case {
         let (mut sum, mut count) = (0.0, 0);
         for y in (0..plan.height_px).step_by(2) {
             for x in (0..plan.width_px).step_by(2) {
-                let (u, v) = to_film.apply((f64::from(x) + 0.5, f64::from(y) + 0.5));
-                if u < 60.0
-                    || v < 60.0
-                    || u > self.film.width as f64 - 60.0
-                    || v > self.film.height as f64 - 60.0
+                let at = to_film.apply(Point::new(f64::from(x) + 0.5, f64::from(y) + 0.5));
+                if at.x < 60.0
+                    || at.y < 60.0
+                    || at.x > self.film.width as f64 - 60.0
+                    || at.y > self.film.height as f64 - 60.0
                 {
                     continue;
                 }

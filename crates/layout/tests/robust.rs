@@ -1,7 +1,7 @@
 //! The finder copes with any input: no panic, no endless work, the same result with any number of threads.
 
 use glassine_layout::{FilmTone, FindOptions, LayoutError, Overview, find, format_by_id};
-use glassine_raster::{CancelToken, Samples16};
+use glassine_raster::{CancelToken, ResolutionPpi, Samples16};
 use glassine_testdata::strips::{BLACK, Bed, Film, GREY, ORANGE, Scene, compare, row};
 
 const TONES: [FilmTone; 3] = [FilmTone::Negative, FilmTone::Slide, FilmTone::Unknown];
@@ -39,8 +39,12 @@ fn even_and_random_pictures_of_any_size_are_answered() {
         let samples = Samples16::from_vec(w, h, channels, data).expect("length fits");
         for tone in TONES {
             for format in [None, format_by_id("135")] {
-                let options =
-                    FindOptions { tone, format, ppi: Some(1.0 + n(5000) as f64), ..FindOptions::default() };
+                let options = FindOptions {
+                    tone,
+                    format,
+                    ppi: ResolutionPpi::new(1.0 + n(5000) as f64),
+                    ..FindOptions::default()
+                };
                 let found = find(
                     &overview(&samples, channels.min(3)),
                     Some(&samples),
@@ -157,7 +161,7 @@ fn sheet(slide: bool) -> Bed {
 #[test]
 fn the_answer_does_not_depend_on_the_number_of_threads() {
     let scan = sheet(false).draw();
-    let options = FindOptions { ppi: Some(300.0), ..FindOptions::default() };
+    let options = FindOptions { ppi: ResolutionPpi::new(300.0), ..FindOptions::default() };
     let run = |threads: usize| {
         let pool = rayon::ThreadPoolBuilder::new().num_threads(threads).build().expect("threads");
         pool.install(|| {
@@ -181,7 +185,7 @@ fn one_frame_a_file_is_found_with_a_border_and_taken_whole_without() {
     let options = FindOptions {
         tone: FilmTone::Negative,
         format: format_by_id("135"),
-        ppi: Some(300.0),
+        ppi: ResolutionPpi::new(300.0),
         single_frame_file: true,
         ..FindOptions::default()
     };

@@ -1,7 +1,7 @@
 //! The finder finds whole strips drawn with known frames: every frame, no other, to a fraction of a pixel.
 
 use glassine_layout::{FilmTone, FindOptions, Found, FrameFlag, Overview, StripAxis, find, format_by_id};
-use glassine_raster::{CancelToken, Samples16, box_reduce};
+use glassine_raster::{CancelToken, ResolutionPpi, Samples16, box_reduce};
 use glassine_testdata::strips::{BLACK, Bed, Film, GREY, ORANGE, Scene, compare, row};
 
 use Scene::{ClearTop, Even, Night, Photo, Stars};
@@ -31,7 +31,7 @@ fn look_at(scan: &Samples16, bed: &Bed, tone: FilmTone, format: Option<&str>, pp
     let options = FindOptions {
         tone,
         format: format.map(|id| format_by_id(id).expect("a known format")),
-        ppi: ppi.then_some(bed.ppi),
+        ppi: ResolutionPpi::new(bed.ppi).filter(|_| ppi),
         ..FindOptions::default()
     };
     find(&overview, Some(scan), &options, &CancelToken::new(), &|_| ()).expect("readable")

@@ -24,5 +24,5 @@ pub use power_curve::PowerCurve;
 pub use resample::{Kernel, Lines, SourcePlanes, TiltedSampling, box_reduce};
 pub use samples::{Plane, RegionError, RegionSource, Samples16};
 pub use statistics::median;
-pub use units::{MM_PER_INCH, density_from_stops, px_from_mm, stops_from_density};
+pub use units::{DensityD, ExposureStops, MM_PER_INCH, ResolutionPpi};
 pub use vector::{PixelLoop, least, most, run_in_short_vectors, run_vectorised};

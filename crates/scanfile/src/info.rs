@@ -3,7 +3,7 @@
 use std::path::PathBuf;
 
 use crate::numbers::to_u8;
-use glassine_raster::Orientation;
+use glassine_raster::{Orientation, ResolutionPpi};
 
 /// The value that Exif prescribes for an unknown resolution; readers take it as such.
 pub(crate) const UNKNOWN_PPI: f64 = 72.0;
@@ -126,7 +126,7 @@ pub struct ScanInfo {
     pub width_px: u32,
     pub height_px: u32,
     /// Horizontal and vertical resolution, if the file states one.
-    pub ppi: Option<[f64; 2]>,
+    pub ppi: Option<[ResolutionPpi; 2]>,
     /// Planes in reading order.
     pub planes: Vec<PlaneKind>,
     /// Bits of a sample in the file; reading always gives 16.

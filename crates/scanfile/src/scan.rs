@@ -3,7 +3,9 @@
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
-use glassine_raster::{CancelToken, Orientation, PixelRect, RegionError, RegionSource, Samples16, reserve};
+use glassine_raster::{
+    CancelToken, Orientation, PixelRect, RegionError, RegionSource, ResolutionPpi, Samples16, reserve,
+};
 
 use crate::icc::parse_profile;
 use crate::numbers::{to_u8, to_u32, whole_u16, whole_u32};
@@ -90,7 +92,7 @@ impl Scan {
             pages,
             width_px,
             height_px,
-            ppi,
+            ppi: ppi.and_then(|[x, y]| Some([ResolutionPpi::new(x)?, ResolutionPpi::new(y)?])),
             planes,
             bits_per_sample: bits,
             container,

@@ -2,7 +2,7 @@
 
 use std::path::Path;
 
-use glassine_raster::Samples16;
+use glassine_raster::{ResolutionPpi, Samples16};
 use tiff::TiffResult;
 use tiff::encoder::TiffEncoder;
 use tiff::tags::{CompressionMethod, ExtraSamples, PhotometricInterpretation, ResolutionUnit, Tag};
@@ -20,7 +20,7 @@ const ROWS_PER_STRIP: u32 = 64;
 pub fn write_rgbi(
     path: &Path,
     samples: &Samples16,
-    ppi: f64,
+    ppi: impl Into<Option<ResolutionPpi>>,
     description: &str,
     overwrite: Overwrite,
 ) -> Result<u64, Error> {
@@ -32,7 +32,7 @@ pub fn write_rgbi(
             "a scan with infrared has 4 channels and fewer than 4 GiB of samples",
         ));
     }
-    write_linear_scan(path, samples, true, Some(ppi), description, overwrite)
+    write_linear_scan(path, samples, true, ppi.into(), description, overwrite)
 }
 
 /// The same for grey or colour, with or without infrared as the last channel.
@@ -40,7 +40,7 @@ pub fn write_linear_scan(
     path: &Path,
     samples: &Samples16,
     has_infrared: bool,
-    ppi: Option<f64>,
+    ppi: Option<ResolutionPpi>,
     description: &str,
     overwrite: Overwrite,
 ) -> Result<u64, Error> {
@@ -53,8 +53,8 @@ pub fn write_linear_scan(
         let found = format!("a scan of {} MB in one TIFF", bytes >> 20);
         return Err(Error::unsupported(path, found, "4095 MB fit; the session itself needs no such file"));
     }
-    if let Some(ppi) = ppi
-        && !(ppi.is_finite() && ppi > 0.0 && ppi < 1e6)
+    if let Some(ppi) = ppi.map(ResolutionPpi::ppi)
+        && ppi >= 1e6
     {
         let found = format!("a resolution of {ppi} ppi");
         return Err(Error::unsupported(path, found, "choose one between 1 and 1 000 000 ppi"));
@@ -68,7 +68,7 @@ fn write_page(
     file: &mut AtomicFile,
     samples: &Samples16,
     colours: u8,
-    ppi: Option<f64>,
+    ppi: Option<ResolutionPpi>,
     description: &str,
 ) -> TiffResult<()> {
     let channels = usize::from(samples.channels());
@@ -98,8 +98,8 @@ fn write_page(
     page.set(Tag::RowsPerStrip, ROWS_PER_STRIP)?;
     page.offsets(Tag::StripByteCounts, &counts)?;
     if let Some(ppi) = ppi {
-        page.rational(Tag::XResolution, ppi)?;
-        page.rational(Tag::YResolution, ppi)?;
+        page.rational(Tag::XResolution, ppi.ppi())?;
+        page.rational(Tag::YResolution, ppi.ppi())?;
         page.set(Tag::ResolutionUnit, ResolutionUnit::Inch)?;
     }
     if samples.channels() > colours {
@@ -121,13 +121,14 @@ mod tests {
             let data = (0..w * h * 4).map(|i| (i * 7919 % 65_536) as u16).collect();
             let samples = Samples16::from_vec(w, h, 4, data).expect("the length fits");
             let path = folder.path().join(format!("scan-{h}.tif"));
+            let ppi = ResolutionPpi::new(900.0);
             let bytes =
-                write_rgbi(&path, &samples, 900.0, "two words", Overwrite::Never).expect("it is written");
+                write_rgbi(&path, &samples, ppi, "two words", Overwrite::Never).expect("it is written");
             assert_eq!(bytes, std::fs::metadata(&path).expect("the file is there").len());
             let scan = Scan::open(&path, &OpenOptions { least_sides_px: (1, 1), ..OpenOptions::default() })
                 .expect("it opens");
             assert_eq!(scan.info().infrared, InfraredSource::ExtraSample);
-            assert_eq!(scan.info().ppi, Some([900.0, 900.0]));
+            assert_eq!(scan.info().ppi, ppi.map(|ppi| [ppi; 2]));
             let back = scan.read_region(PixelRect::of_size(w, h), &CancelToken::new()).expect("it reads");
             assert_eq!(back, samples);
         }

@@ -1,7 +1,7 @@
 //! Damaged picture data: reported whenever the format makes it possible, never silently padded.
 
 use crate::common::{any_size, in_folder, noise, read_all};
-use glassine_raster::{CancelToken, Samples16};
+use glassine_raster::{CancelToken, ResolutionPpi, Samples16};
 use glassine_scanfile::{
     Compression, Error, Metadata, Overwrite, PictureFormat, PictureSpec, PictureWriter, Scan,
 };
@@ -19,7 +19,7 @@ fn picture(format: PictureFormat, channels: u8, (width, height): (u32, u32)) -> 
         height_px: height,
         channels,
         bits,
-        ppi: Some(300.0),
+        ppi: ResolutionPpi::new(300.0),
         icc: None,
         metadata: Metadata::default(),
         format,

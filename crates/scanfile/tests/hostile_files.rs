@@ -5,7 +5,7 @@ use std::io::{Seek as _, Write as _};
 use std::time::{Duration, Instant};
 
 use crate::common::{any_size, in_folder, noise, read_all};
-use glassine_raster::{CancelToken, PixelRect, RegionError, RegionSource as _};
+use glassine_raster::{CancelToken, PixelRect, RegionError, RegionSource as _, ResolutionPpi};
 use glassine_scanfile::{Error, OpenOptions, Scan};
 use glassine_testdata::tiff::{Form, Pack, Page, make_tiff, pack};
 
@@ -40,7 +40,7 @@ fn picture(format: glassine_scanfile::PictureFormat, bits: u8) -> Vec<u8> {
         height_px: 11,
         channels: 3,
         bits,
-        ppi: Some(300.0),
+        ppi: ResolutionPpi::new(300.0),
         icc: None,
         metadata: Metadata::default(),
         format,

@@ -1,7 +1,7 @@
 //! Which page of a TIFF is opened, and which one is taken as infrared.
 
 use crate::common::{any_size, in_folder, read_all};
-use glassine_raster::RegionSource as _;
+use glassine_raster::{RegionSource as _, ResolutionPpi};
 use glassine_scanfile::{Error, InfraredSource, OpenOptions, Scan};
 use glassine_testdata::tiff::{Form, Page, make_tiff};
 
@@ -113,7 +113,7 @@ fn uneven_resolution_is_kept_and_told() {
     let uneven =
         Page { more: vec![(282, 5, 1, rational(2400)), (283, 5, 1, rational(1200))], ..page(40, 30, 3) };
     let (scan, _) = opened(&make_tiff(LITTLE, &[uneven]), &any_size());
-    assert_eq!(scan.info().ppi, Some([2400.0, 1200.0]));
+    assert_eq!(scan.info().ppi.expect("stated").map(ResolutionPpi::ppi), [2400.0, 1200.0]);
     let notes = scan.info().notes.join("; ");
     assert!(notes.contains("2400 ppi across and 1200 ppi down"), "{notes}");
 }

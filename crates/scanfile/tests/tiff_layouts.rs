@@ -1,7 +1,7 @@
 //! Every sample layout that scanners write, made byte by byte and read back, whole and in regions.
 
 use crate::common::{any_size, in_folder, noise, read_all};
-use glassine_raster::{CancelToken, Orientation, PixelRect, RegionSource as _};
+use glassine_raster::{CancelToken, Orientation, PixelRect, RegionSource as _, ResolutionPpi};
 use glassine_scanfile::{
     Encoding, Error, FourthSample, InfraredSource, OpenOptions, PlaneKind, Scan, fingerprint,
 };
@@ -152,7 +152,7 @@ fn resolution_orientation_and_encoding_come_from_the_tags() {
     page.more = vec![rational(282, 9449, 10), rational(283, 9449, 10), short(296, 3), short(274, 6)];
     let (_folder, path) = in_folder("scan.tif", &make_tiff(LITTLE, std::slice::from_ref(&page)));
     let scan = Scan::open(&path, &any_size()).expect("readable");
-    let [x, y] = scan.info().ppi.expect("resolution is there");
+    let [x, y] = scan.info().ppi.expect("resolution is there").map(ResolutionPpi::ppi);
     assert!((x - 2400.046).abs() < 1e-3 && x == y, "{x}");
     assert_eq!(scan.info().orientation, Orientation::new(1, false));
     assert_eq!(scan.info().encoding, Encoding::Linear);

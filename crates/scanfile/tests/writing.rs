@@ -8,7 +8,7 @@ use std::process::Command;
 use std::sync::Arc;
 
 use crate::common::{any_size, noise, read_all};
-use glassine_raster::{CancelToken, RegionSource as _};
+use glassine_raster::{CancelToken, RegionSource as _, ResolutionPpi};
 use glassine_scanfile::icc::{TransferCurve, build_grey_profile, build_rgb_profile};
 use glassine_scanfile::{
     Compression, Encoding, Error, FilmSourceKind, Metadata, Overwrite, PictureFormat, PictureSpec,
@@ -29,7 +29,7 @@ fn spec(format: PictureFormat, channels: u8, bits: u8) -> PictureSpec {
         height_px: 2003,
         channels,
         bits,
-        ppi: Some(2400.0),
+        ppi: ResolutionPpi::new(2400.0),
         icc: Some(Arc::from(icc)),
         metadata: Metadata {
             title: "Frame 7".into(),
@@ -101,7 +101,7 @@ fn a_written_tiff_or_png_reads_back_exactly_with_profile_and_resolution() {
             let info = scan.info();
             assert_eq!((scan.width(), scan.height()), (301, 2003));
             assert_eq!(info.icc.as_deref(), spec.icc.as_deref());
-            assert!((info.ppi.expect("resolution")[0] - 2400.0).abs() < 0.02, "{:?}", info.ppi);
+            assert!((info.ppi.expect("resolution")[0].ppi() - 2400.0).abs() < 0.02, "{:?}", info.ppi);
             assert_eq!(info.encoding, Encoding::Profile);
             assert_eq!(info.bits_per_sample, bits);
         }
@@ -144,7 +144,7 @@ fn a_written_jpeg_keeps_profile_resolution_and_words() {
         let (scan, all) = read_all(&path, &any_size()).expect("readable");
         assert_eq!(scan.info().planes.contains(&PlaneKind::Grey), channels == 1);
         assert_eq!(scan.info().icc.as_deref(), spec.icc.as_deref());
-        assert_eq!(scan.info().ppi, Some([2400.0, 2400.0]));
+        assert_eq!(scan.info().ppi, ResolutionPpi::new(2400.0).map(|ppi| [ppi; 2]));
         let error = |(a, b): (&u16, &u16)| (f64::from(*a) / 257.0 - f64::from(*b)).abs();
         let mean = all.data().iter().zip(&put).map(error).sum::<f64>() / put.len() as f64;
         assert!(mean < 2.0, "mean error {mean}");

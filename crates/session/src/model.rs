@@ -6,7 +6,7 @@ use std::path::PathBuf;
 use std::sync::Arc;
 
 use glassine_film::{BalanceMode, BaseField, FilmKind, Look, Stock, shipped_stocks};
-use glassine_raster::{Orientation, TiltedBox};
+use glassine_raster::{Orientation, ResolutionPpi, TiltedBox};
 use serde_json::{Map, Value};
 
 use crate::stroke::BrushStroke;
@@ -170,6 +170,11 @@ pub struct ScanRef {
 }
 
 impl ScanRef {
+    /// Its resolution as the crates below take it.
+    pub fn resolution(&self) -> Option<ResolutionPpi> {
+        self.ppi.and_then(ResolutionPpi::new)
+    }
+
     /// How codes are read: as chosen, else as found, else as the file says.
     pub fn encoding_in_use(&self) -> EncodingChoice {
         match (self.encoding, &self.found_encoding) {

@@ -4,7 +4,6 @@ use egui::{Button, DragValue, Label, RichText, Role, TextEdit, Ui, WidgetInfo};
 use glassine_engine::ScanMarks;
 use glassine_film::{BalanceMode, FilmKind, Stock, default_stock, shipped_stocks};
 use glassine_layout::{Format, format_by_id, format_of, formats};
-use glassine_raster::px_from_mm;
 use glassine_session::{BaseSource, Edit, FilmBase, ScanRef, Session, Strip, StripCode, StripId, departure};
 
 use super::roll_rows::roll_rows_ui;
@@ -203,12 +202,12 @@ fn roll_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, strip: &Strip) {
 fn has_other_boxes(cx: &ViewCx<'_>, strip: &Strip, format: &Format) -> bool {
     /// A box drawn tighter than the image is still of its format.
     const SAME: std::ops::RangeInclusive<f64> = 0.85..=1.1;
-    let Some(ppi) = cx.session.scan(strip.scan).and_then(|scan| scan.ppi) else { return false };
+    let Some(ppi) = cx.session.scan(strip.scan).and_then(|scan| scan.resolution()) else { return false };
     let mut boxes = cx.session.frames_of(strip.id).filter_map(|frame| frame.image_area);
     let format_mm = [format.along_mm.max(format.across_mm), format.along_mm.min(format.across_mm)];
     boxes.any(|area| {
         let sides = [area.width_px.max(area.height_px), area.width_px.min(area.height_px)];
-        let ratios = [0, 1].map(|k| sides[k] / px_from_mm(format_mm[k], ppi));
+        let ratios = [0, 1].map(|k| sides[k] / ppi.px_from_mm(format_mm[k]));
         !ratios.iter().all(|ratio| SAME.contains(ratio))
     })
 }

@@ -114,7 +114,7 @@ const KINDS: u64 = 8;
 fn of_file(path: &Path) -> Result<Strip, Box<dyn Error>> {
     let scan = Scan::open(path, &OpenOptions::default())?;
     let size = (scan.width(), scan.height());
-    let ppi = scan.info().ppi.map_or(400.0, |[x, _]| x);
+    let ppi = scan.info().ppi.map_or(400.0, |[x, _]| x.ppi());
     let samples = scan.read(PixelRect::of_size(size.0, size.1), &CancelToken::new())?;
     let truth = std::fs::read_to_string(path.with_file_name("truth.json")).unwrap_or_default();
     let truth: serde_json::Value = serde_json::from_str(&truth).unwrap_or_default();
@@ -248,7 +248,7 @@ fn simulated(id: &str, seed: u64, random: &mut SplitMix64) -> Result<Strip, Box<
         Process::BlackAndWhite => "simulated black-and-white",
         Process::Slide => "simulated slide",
     };
-    Ok(Strip { kind, scan: drawn.samples, ppi: drawn.ppi, pictures })
+    Ok(Strip { kind, scan: drawn.samples, ppi: drawn.ppi.ppi(), pictures })
 }
 
 fn write(path: &Path, scan: &Samples16) -> std::io::Result<()> {

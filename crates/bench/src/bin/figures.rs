@@ -63,7 +63,7 @@ impl Case {
         for (idx, spec) in specs.iter().enumerate() {
             let strip = render_strip(spec, &|_| (), &CancelToken::new())?;
             let scan = folder.path().join(format!("strip {}.tif", idx + 1));
-            write_rgbi(&scan, &strip.samples, spec.ppi, "strip", Overwrite::Never)?;
+            write_rgbi(&scan, &strip.samples, strip.ppi, "strip", Overwrite::Never)?;
             scans.push(scan);
             truths.push(strip.truth);
         }

@@ -13,7 +13,7 @@ use std::time::Instant;
 
 use glassine_engine::{ContactSheetRequest, Engine, ExportRequest, SessionAt, SheetLayout};
 use glassine_film::{FilmKind, Param, default_stock};
-use glassine_raster::{CancelToken, TiltedBox};
+use glassine_raster::{CancelToken, ResolutionPpi, TiltedBox};
 use glassine_scanfile::{Compression, Metadata, Overwrite, PictureFormat, PictureSpec, PictureWriter};
 use glassine_session::{
     BaseSource, Edit, EncodingChoice, ExportRecipe, FilmBase, FoundStripEdit, NewFrame, OutputKind, ScanRef,
@@ -119,7 +119,7 @@ fn write_frame(path: &Path, seed: u64) -> Result<(), Box<dyn Error>> {
         height_px: HEIGHT,
         channels: 4,
         bits: 16,
-        ppi: Some(2800.0),
+        ppi: ResolutionPpi::new(2800.0),
         icc: None,
         metadata: Metadata::default(),
         format: PictureFormat::Tiff { compression: Compression::None },

@@ -5,7 +5,7 @@ use glassine_film::{
     balance_cc_from_log, band_curves, fit_stock_from_chart, fit_stock_from_wedge, layer_log_exposures,
     match_frame,
 };
-use glassine_raster::{CancelToken, PixelRect, Point, RegionSource as _, Scan, density_from_stops};
+use glassine_raster::{CancelToken, DensityD, PixelRect, Point, RegionSource as _, Scan};
 use glassine_session::{Edit, FrameId, Session, StripId};
 
 use crate::build::context::{AnalysisContext, EditBuilder};
@@ -177,7 +177,7 @@ fn grey_of_frame(session: &Session, context: &FrameContext, density_d: [f64; 3])
     let logs = layer_log_exposures(density_d, &context.stock, context.strip.film, ratio);
     let look = &context.frame.look;
     // Exposure of the area before the tone bands, and the exposures that the bands then map to one grey.
-    let exposure_log = density_from_stops(look.get(Param::ExposureStops));
+    let exposure_log = DensityD::from(look.exposure()).d();
     let grey_log = (0..3).map(|c| logs[c] + offset[c]).sum::<f64>() / 3.0 + exposure_log;
     let before_bands = band_curves(look).map(|curve| inverse(&curve, grey_log));
     let missing = [0, 1, 2].map(|c| before_bands[c] - exposure_log - logs[c] - offset[c]);
@@ -361,17 +361,17 @@ impl AnalysisContext<'_> {
                 ratio,
             );
             let Some(found) = found else { continue };
-            if found.held_back_stops > TOLD_STOPS {
+            if found.held_back.stops() > TOLD_STOPS {
                 let number = session.number_text(&context.frame);
                 let headline = format!(
                     "frame {number} stays {:.1} stops darker than the one it was matched to",
-                    found.held_back_stops
+                    found.held_back.stops()
                 );
                 let hint = "its highlights would be lost; make it lighter by hand if they do not matter";
                 notices.push(Notice::new(Severity::Info, headline, hint));
             }
             for (param, change) in [
-                (Param::ExposureStops, found.exposure_stops),
+                (Param::ExposureStops, found.exposure.stops()),
                 (Param::WarmthCc, found.balance_cc[0]),
                 (Param::TintCc, found.balance_cc[1]),
             ] {

@@ -8,7 +8,7 @@ use glassine_film::{
     find_stray_light, measure_base,
 };
 use glassine_layout::{FilmTone, FindOptions, Found, Overview, RebateStrip, format_of, rebate_mask};
-use glassine_raster::{PixelRect, RegionSource, Samples16, TiltedBox};
+use glassine_raster::{PixelRect, RegionSource, ResolutionPpi, Samples16, TiltedBox};
 use glassine_scanfile::InfraredSource;
 use glassine_session::{
     Edit, EncodingChoice, FoundEncoding, OutputSettings, ScanId, ScanRef, StrayLightChoice,
@@ -63,7 +63,7 @@ impl AnalysisContext<'_> {
         &self,
         open: &OpenScan,
         overview: &OverviewData,
-        ppi: Option<f64>,
+        ppi: Option<ResolutionPpi>,
         request: &FindRequest,
         colours: Option<KindFinding>,
     ) -> Result<Found, EngineError> {

@@ -1,7 +1,7 @@
 //! Numbers of frames from the code along the edge of 35 mm film.
 
 use glassine_layout::{CodedStrip, EdgeCodes, FoundStrip, format_by_id, read_edge_codes};
-use glassine_raster::{CancelToken, RegionSource, px_from_mm};
+use glassine_raster::{CancelToken, RegionSource, ResolutionPpi};
 use glassine_session::{FilmNumber, ReadCode, StripCode};
 
 use crate::error::EngineError;
@@ -12,7 +12,7 @@ use crate::error::EngineError;
 pub(super) fn edge_code(
     scan: &dyn RegionSource,
     strip: &FoundStrip,
-    ppi: Option<f64>,
+    ppi: Option<ResolutionPpi>,
     colour_channels: u8,
     cancel: &CancelToken,
 ) -> Result<(Option<StripCode>, Vec<Option<FilmNumber>>), EngineError> {
@@ -22,7 +22,7 @@ pub(super) fn edge_code(
     }
     let area = &strip.film_area;
     let px_per_mm = match ppi {
-        Some(ppi) => px_from_mm(1.0, ppi),
+        Some(ppi) => ppi.px_from_mm(1.0),
         None => match format_by_id("135").and_then(|format| format.strip_width_mm) {
             Some(width_mm) => area.width_px.min(area.height_px) / width_mm,
             None => return Ok(nothing),

@@ -234,7 +234,7 @@ impl AnalysisContext<'_> {
         let overview = open.overview(self.cancel, &|share| progress(0.5 * share, "reading the scan"))?;
         progress(0.5, "finding frames");
         let colours = find_kind(&overview.samples, open.colour_channels());
-        let found = self.found_on(&open, &overview, scan.ppi, request, colours)?;
+        let found = self.found_on(&open, &overview, scan.resolution(), request, colours)?;
         let full: &dyn RegionSource = &*open;
         for note in &found.notes {
             let what_to_do = if found.strips.iter().all(|strip| strip.frames.is_empty()) {
@@ -257,7 +257,7 @@ impl AnalysisContext<'_> {
         let orientation = open.info().orientation;
         let mut strips = Vec::with_capacity(found.strips.len());
         for strip in &found.strips {
-            let code = edge_code(full, strip, scan.ppi, open.colour_channels(), self.cancel)?;
+            let code = edge_code(full, strip, scan.resolution(), open.colour_channels(), self.cancel)?;
             strips.push(found_strip(builder, strip, request, code, orientation, guess.clone()));
         }
         if strips.iter().all(|strip| strip.frames.is_empty()) {
@@ -481,7 +481,7 @@ fn film_base(measured: &glassine_film::BaseMeasurement, source: BaseSource) -> F
         density_d: measured.density_d,
         pixels: measured.pixels,
         spread_d: measured.spread_d,
-        recommended_tolerance_d: measured.recommended_tolerance_d,
+        recommended_tolerance_d: measured.recommended_tolerance.d(),
         confidence: f64::from(measured.confidence),
         source,
         field: None,
@@ -491,7 +491,7 @@ fn film_base(measured: &glassine_film::BaseMeasurement, source: BaseSource) -> F
 fn frame_solve(solved: &glassine_film::FrameSolve) -> FrameSolve {
     FrameSolve {
         log_offset: solved.log_offset,
-        exposure_stops: solved.exposure_stops,
+        exposure_stops: solved.exposure.stops(),
         balance_cc: solved.balance_cc,
         cast_suggestion_cc: solved.cast_suggestion_cc,
         confidence: f64::from(solved.confidence),

@@ -105,7 +105,8 @@ impl AnalysisContext<'_> {
         self.cancel.check()?;
         let names: Vec<_> = scan.parts().map(|part| shown(&part.path).into_owned()).collect();
         let description = format!("joined from {}", names.join(", "));
-        Ok(write_linear_scan(path, &samples, open.has_infrared(), scan.ppi, &description, overwrite)?)
+        let ppi = scan.resolution();
+        Ok(write_linear_scan(path, &samples, open.has_infrared(), ppi, &description, overwrite)?)
     }
 }
 

@@ -38,7 +38,7 @@ impl AnalysisContext<'_> {
         let info = open.info();
         scan.width_px = info.width_px;
         scan.height_px = info.height_px;
-        scan.ppi = scan.ppi.or_else(|| info.ppi.map(|[x, y]| f64::midpoint(x, y)));
+        scan.ppi = scan.ppi.or_else(|| info.ppi.map(|[x, y]| f64::midpoint(x.ppi(), y.ppi())));
         scan.planes = info.planes.iter().map(|plane| plane.key().to_owned()).collect();
         scan.scanned_at.clone_from(&info.scanned_at);
         for note in &info.notes {

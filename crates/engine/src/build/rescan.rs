@@ -64,7 +64,7 @@ impl AnalysisContext<'_> {
         let overview =
             open.overview(self.cancel, &|share| (self.progress)(0.4 * share, "reading the scan"))?;
         // A scan of little more than one picture may show too little of the film; the millimetres are enough then.
-        let found = match self.found_on(&open, &overview, scan.ppi, &find, None) {
+        let found = match self.found_on(&open, &overview, scan.resolution(), &find, None) {
             Ok(found) => found,
             Err(EngineError::Cancelled) => return Err(EngineError::Cancelled),
             Err(_none) => glassine_layout::Found { strips: Vec::new(), notes: Vec::new() },

@@ -42,8 +42,8 @@ impl AnalysisContext<'_> {
         let base_d = base_of_frame(strip, frame, open);
         let measured = measure_frame_without(&clean.samples, &clean.doubtful, base_d, strip.film);
         // Dust on a slide is dark and decides nothing. In a dark picture, the supposed dust may be its only highlights.
-        let highest_d = measured.density_quantile_d(1, HIGH_SHARE).unwrap_or(0.0);
-        if clean.is_guess && !(strip.film.is_negative() && highest_d > LEAST_HIGH_D) {
+        let highest = measured.density_quantile(1, HIGH_SHARE).unwrap_or_default();
+        if clean.is_guess && !(strip.film.is_negative() && highest.d() > LEAST_HIGH_D) {
             return Ok(measure_frame(&clean.samples, base_d, strip.film, stock));
         }
         Ok(measured)

@@ -7,7 +7,7 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 use glassine_film::OutputSpace;
-use glassine_raster::{CancelToken, MM_PER_INCH};
+use glassine_raster::{CancelToken, ResolutionPpi};
 use glassine_scanfile::sheet::{Sheet, SheetPicture, write_sheet_pdf, write_sheet_picture};
 use glassine_scanfile::{Metadata, Overwrite, PictureFormat};
 use glassine_session::{Frame, FrameId, FrameMark, Session, Strip};
@@ -23,7 +23,7 @@ use crate::types::{
 use layout::{Cell, PlannedPage, Row, SheetText, Shown};
 
 /// Resolution of pages and of the pictures on them; common practice for prints seen from reading distance.
-const PAGE_PPI: f64 = 300.0;
+const PAGE_PPI: ResolutionPpi = ResolutionPpi::new(300.0).expect("positive");
 /// Quality of pages written as JPEG: our choice, no visible blocks around text.
 const JPEG_QUALITY: u8 = 92;
 
@@ -120,7 +120,7 @@ impl<'a> PlannedSheet<'a> {
 }
 
 fn side_px(mm: f64) -> u32 {
-    (mm / MM_PER_INCH * PAGE_PPI).round().max(1.0) as u32
+    PAGE_PPI.px_from_mm(mm).round().max(1.0) as u32
 }
 
 /// The kind of file that a name asks for.

@@ -14,7 +14,7 @@ use std::sync::Arc;
 use std::time::Instant;
 
 use glassine_film::{Histogram, Look, OutputSpace, Pipeline, base_mask};
-use glassine_raster::{CancelToken, PixelRect, Plane, RegionSource as _, Samples16};
+use glassine_raster::{CancelToken, DensityD, PixelRect, Plane, RegionSource as _, Samples16};
 use glassine_repair::DustMap;
 
 use crate::cache::ByteCache;
@@ -447,7 +447,8 @@ fn paint_overlay(
         Overlay::None | Overlay::Clipping | Overlay::OvershootLimit | Overlay::RepairDifference => 0.0,
         Overlay::BasePixels => match &context.strip.base {
             Some(base) => {
-                let mask = base_mask(samples, base.density_d, context.strip.mask_tolerance_d);
+                let tolerance = DensityD::new(context.strip.mask_tolerance_d).unwrap_or_default();
+                let mask = base_mask(samples, base.density_d, tolerance);
                 overlay::paint_plane(rgba, &mask, Mark::Base)
             }
             None => 0.0,

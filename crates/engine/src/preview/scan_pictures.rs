@@ -3,7 +3,7 @@
 use std::sync::Arc;
 
 use glassine_film::base_mask;
-use glassine_raster::{CancelToken, PixelRect, Point, RegionSource as _};
+use glassine_raster::{CancelToken, DensityD, PixelRect, Point, RegionSource as _};
 use glassine_session::ScanId;
 
 use crate::error::EngineError;
@@ -66,7 +66,8 @@ fn mark_base(
     let mut pixels = 0;
     for strip in at.session.strips.iter().filter(|strip| strip.scan == scan) {
         let (Some(base), Some(film)) = (&strip.base, &strip.film_area) else { continue };
-        let mask = base_mask(&overview.samples, base.density_d, strip.mask_tolerance_d);
+        let tolerance = DensityD::new(strip.mask_tolerance_d).unwrap_or_default();
+        let mask = base_mask(&overview.samples, base.density_d, tolerance);
         for y in 0..height_px {
             cancel.check()?;
             for x in 0..width_px {

@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 
 use glassine_engine::{Engine, ExportReport, ExportRequest, SessionAt};
 use glassine_film::FilmKind;
-use glassine_raster::{CancelToken, TiltedBox};
+use glassine_raster::{CancelToken, ResolutionPpi, TiltedBox};
 use glassine_scanfile::{Compression, Metadata, Overwrite, PictureFormat, PictureSpec, PictureWriter};
 use glassine_session::{Edit, EncodingChoice, Fingerprint, FoundStripEdit, NewFrame, ScanRef, Session};
 
@@ -19,7 +19,7 @@ pub(crate) fn write_codes(path: &Path, width: u32, height: u32, codes: &[u16]) {
         height_px: height,
         channels: 3,
         bits: 16,
-        ppi: Some(3200.0),
+        ppi: ResolutionPpi::new(3200.0),
         icc: None,
         metadata: Metadata::default(),
         format: PictureFormat::Tiff { compression: Compression::None },

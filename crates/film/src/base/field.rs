@@ -1,7 +1,7 @@
 //! Apparent variation of the base over the scan, from a lamp or a light table that falls off towards the ends.
 
 use super::{BaseMeasurement, colour_channels, density_of_code, median};
-use glassine_raster::{Plane, Samples16};
+use glassine_raster::{DensityD, Plane, Samples16};
 
 /// Cells along each side of the scan in which the base is measured. Our choice: finer ones hold few pixels of rebate.
 const CELLS: usize = 24;
@@ -49,8 +49,8 @@ impl BaseField {
         self.coefficients_d.map(|coefficients| coefficients.iter().zip(terms).map(|(c, term)| c * term).sum())
     }
 
-    /// Largest difference between two places of the scan, in density, of any channel.
-    pub fn range_d(&self) -> f64 {
+    /// Largest difference between two places of the scan, of any channel.
+    pub fn range(&self) -> DensityD {
         let mut widest = 0.0_f64;
         for c in 0..3 {
             let (mut low, mut high) = (f64::INFINITY, f64::NEG_INFINITY);
@@ -61,7 +61,7 @@ impl BaseField {
             }
             widest = widest.max(high - low);
         }
-        widest
+        DensityD::new(widest).unwrap_or_default()
     }
 }
 
@@ -115,7 +115,7 @@ pub fn measure_base_field(
         *row = robust_surface(&values)?;
     }
     let field = BaseField { coefficients_d };
-    (field.range_d() >= LEAST_RANGE_D && field.range_d() < 2.0 * REACH_D).then_some(field)
+    (LEAST_RANGE_D..2.0 * REACH_D).contains(&field.range().d()).then_some(field)
 }
 
 fn robust_surface(points: &[(f64, f64, f64)]) -> Option<[f64; TERMS]> {

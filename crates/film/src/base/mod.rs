@@ -6,7 +6,7 @@ pub use field::{BaseField, measure_base_field};
 
 use crate::maths::{exp10, log10};
 use crate::{FilmKind, Stock};
-use glassine_raster::{Plane, Samples16};
+use glassine_raster::{DensityD, Plane, Samples16};
 
 /// Fewest pixels for a base. Our choice: grain of 0.03 D then averages to below 0.004 D.
 const FEWEST_PIXELS: u64 = 64;
@@ -23,7 +23,7 @@ pub struct BaseMeasurement {
     /// Robust standard deviation of those pixels in density.
     pub spread_d: [f64; 3],
     /// Mask tolerance that includes nearly all clear film and almost nothing else.
-    pub recommended_tolerance_d: f64,
+    pub recommended_tolerance: DensityD,
     /// 0 to 1.
     pub confidence: f32,
     /// Problems found, as messages for the user.
@@ -136,7 +136,7 @@ pub fn base_from_picture(
         density_d,
         pixels: found / 500,
         spread_d: [0.03; 3],
-        recommended_tolerance_d: 0.03,
+        recommended_tolerance: const { DensityD::new(0.03).expect("a number") },
         confidence: 0.1,
         notes: vec![
             "no clear rebate was found: the base was taken from the clearest parts of the picture".into(),
@@ -253,20 +253,20 @@ fn base_of_pixels(pixels: &[[f32; 3]]) -> Result<BaseMeasurement, BaseError> {
         density_d,
         pixels: kept.len() as u64,
         spread_d,
-        recommended_tolerance_d: (4.0 * widest).clamp(0.01, 0.15),
+        recommended_tolerance: DensityD::new((4.0 * widest).clamp(0.01, 0.15)).unwrap_or_default(),
         confidence: (by_count * by_spread * (0.5 + 2.0 * share).min(1.0)) as f32,
         notes,
     })
 }
 
-/// Mask of clear film: pixels no more than `tolerance_d` above the base in every channel.
+/// Mask of clear film: pixels no more than `tolerance` above the base in every channel.
 ///
 /// The same tolerance holds below the base (clearer), which excludes perforations and open light.
-pub fn base_mask(linear: &Samples16, base_d: [f64; 3], tolerance_d: f64) -> Plane<u8> {
+pub fn base_mask(linear: &Samples16, base_d: [f64; 3], tolerance: DensityD) -> Plane<u8> {
     let channels = usize::from(linear.channels()).max(1);
     let used = colour_channels(linear);
     let code_of = |density_d: f64| 65_535.0 * exp10(-density_d);
-    let limits = base_d.map(|d| (code_of(d + tolerance_d), code_of(d - tolerance_d)));
+    let limits = base_d.map(|d| (code_of(d + tolerance.d()), code_of(d - tolerance.d())));
     let data = linear
         .data()
         .chunks_exact(channels)
@@ -371,7 +371,7 @@ mod tests {
     #[test]
     fn the_mask_takes_clear_film_and_leaves_the_rest() {
         let (samples, _) = rebate(MASKED, |x, _| (x >= 150).then_some([0.4, 0.8, 1.1]));
-        let mask = base_mask(&samples, MASKED, 0.02);
+        let mask = base_mask(&samples, MASKED, DensityD::new(0.02).expect("a number"));
         let clear = mask.data().iter().filter(|flag| **flag != 0).count();
         assert!((17_500..=18_000).contains(&clear), "{clear}");
     }

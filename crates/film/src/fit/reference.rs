@@ -141,7 +141,7 @@ mod tests {
         let printed = [0.05, 0.23, 0.44, 0.70, 1.05, 1.50];
         let computed = [0.055, 0.229, 0.438, 0.720, 1.055, 1.502];
         for ((lab, printed), computed) in CHART_LAB_D50[18..].iter().zip(printed).zip(computed) {
-            let density_d = density_from_transmittance(xyz_d50_from_lab(*lab)[1]);
+            let density_d = density_from_transmittance(xyz_d50_from_lab(*lab)[1]).d();
             assert!((density_d - computed).abs() < 6e-4, "{density_d} is not {computed}");
             assert!((density_d - printed).abs() < 0.025, "{density_d} is not {printed}");
         }

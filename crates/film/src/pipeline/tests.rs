@@ -2,6 +2,7 @@
 
 use super::*;
 use crate::{Param, ToneCurve, band_curves, default_stock, log_from_balance_cc, quantise16, shipped_stocks};
+use glassine_raster::{DensityD, ExposureStops};
 use proptest::prelude::*;
 
 fn straight_line() -> Vec<f32> {
@@ -226,7 +227,8 @@ fn one_hundred_cc_is_one_density_between_red_and_blue() {
 #[test]
 fn printer_points_and_filter_packs_follow_the_rules_of_the_darkroom() {
     // A printer point is 0.025 in log10 exposure; twelve of them make a stop to the third digit.
-    assert!((12.0 * 0.025 - glassine_raster::density_from_stops(1.0)).abs() < 1.1e-3);
+    let stop = ExposureStops::new(1.0).expect("a number");
+    assert!((12.0 * 0.025 - DensityD::from(stop).d()).abs() < 1.1e-3);
     // Filters of all three colours are grey density: 46Y + 38M + 12C is 34Y + 26M.
     let of_pack = |[cyan, magenta, yellow]: [f64; 3]| {
         crate::balance_cc_from_log([-cyan / 100.0, -magenta / 100.0, -yellow / 100.0])

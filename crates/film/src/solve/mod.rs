@@ -15,7 +15,7 @@ use crate::matrix::{IDENTITY, apply};
 use crate::statistics::FrameStatistics;
 use crate::{FilmKind, GREY_WEIGHTS, Stock};
 use exposure::exposure_log;
-use glassine_raster::stops_from_density;
+use glassine_raster::{DensityD, ExposureStops};
 use neutral::{NOMINAL, Neutral, Votes};
 use strength::colour_strength;
 
@@ -55,8 +55,8 @@ impl BalanceMode {
 pub struct FrameSolve {
     /// Added to each layer's log10 exposure: exposure and neutral; 0 afterwards is white.
     pub log_offset: [f64; 3],
-    /// Exposure part, in stops.
-    pub exposure_stops: f64,
+    /// Exposure part.
+    pub exposure: ExposureStops,
     /// Balance part: warm and tint, as [`crate::Param::WarmthCc`] and [`crate::Param::TintCc`] count them.
     pub balance_cc: [f64; 2],
     /// 0 to 1: how far the frame itself supports the balance.
@@ -323,7 +323,7 @@ fn solve_frame(
     let cast = [(own[2] - used[2]) * trust, 0.0, (own[3] - used[3]) * trust];
     FrameSolve {
         log_offset,
-        exposure_stops: stops_from_density(exposure),
+        exposure: DensityD::new(exposure).unwrap_or_default().into(),
         balance_cc: balance_cc_from_log(balance),
         confidence: confidence as f32,
         notes,
@@ -348,7 +348,7 @@ fn solve_grey(frames: &[FrameStatistics], stock: &Stock) -> StripSolve {
             let exposure = exposure_log(&light, &frame.sample_weights, &IDENTITY);
             FrameSolve {
                 log_offset: [exposure; 3],
-                exposure_stops: stops_from_density(exposure),
+                exposure: DensityD::new(exposure).unwrap_or_default().into(),
                 balance_cc: [0.0; 2],
                 confidence: if light.is_empty() { 0.0 } else { 1.0 },
                 notes: Vec::new(),

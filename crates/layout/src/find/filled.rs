@@ -1,6 +1,6 @@
 //! Recognises a file that is all picture: no holder, no open light and no rebate along any of its sides.
 
-use glassine_raster::Samples16;
+use glassine_raster::{ResolutionPpi, Samples16};
 
 use super::{FilmTone, FindOptions, Overview};
 use crate::{Format, formats};
@@ -42,7 +42,7 @@ pub(super) fn format_of_size(
     (width, height): (f64, f64),
     options: &FindOptions<'_>,
 ) -> Option<&'static Format> {
-    let mm = 25.4 / options.ppi.filter(|ppi| ppi.is_finite() && *ppi > 1.0)?;
+    let mm = 25.4 / options.ppi.map(ResolutionPpi::ppi).filter(|ppi| *ppi > 1.0)?;
     let (long, short) = (width.max(height) * mm, width.min(height) * mm);
     let fits = |format: &&Format| {
         let nominal = (format.along_mm.max(format.across_mm), format.along_mm.min(format.across_mm));

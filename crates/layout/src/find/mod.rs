@@ -28,7 +28,7 @@ mod usable;
 
 pub use run::find;
 
-use glassine_raster::{Cancelled, RegionError, Samples16, TiltedBox};
+use glassine_raster::{Cancelled, RegionError, ResolutionPpi, Samples16, TiltedBox};
 
 use crate::{Format, StripAxis};
 
@@ -50,8 +50,8 @@ pub struct FindOptions<'a> {
     pub tone: FilmTone,
     /// The format, if known; otherwise the finder recognises it.
     pub format: Option<&'a Format>,
-    /// Resolution of the scan, pixels per inch, if known.
-    pub ppi: Option<f64>,
+    /// Resolution of the scan, if known.
+    pub ppi: Option<ResolutionPpi>,
     /// Guard margin in scan pixels; `None` derives it from the measured edge blur.
     pub guard_margin_px: Option<f64>,
     /// The file holds one frame, with or without a border: the result has exactly one frame, inside the file.

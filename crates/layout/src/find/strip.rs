@@ -1,6 +1,6 @@
 //! Analyses one piece of film, from the signal to the measured frames.
 
-use glassine_raster::{CancelToken, Plane, RegionSource, TiltedBox};
+use glassine_raster::{CancelToken, Plane, RegionSource, ResolutionPpi, TiltedBox};
 use rayon::prelude::*;
 
 use super::frames::{Columns, Span};
@@ -43,7 +43,8 @@ struct Coarse {
 
 impl Scan<'_> {
     fn px_per_mm(&self) -> Option<f64> {
-        self.options.ppi.filter(|p| p.is_finite() && *p > 1.0).map(|p| p / 25.4 / self.work.scale)
+        let ppi = self.options.ppi.map(ResolutionPpi::ppi).filter(|ppi| *ppi > 1.0)?;
+        Some(ppi / 25.4 / self.work.scale)
     }
 
     /// Analyses one piece of film.

@@ -30,7 +30,7 @@ pub fn place_all(parts: usize, links: &[Link]) -> Option<Vec<Affine>> {
                 let mut right = 0.0;
                 for (part, at, sign) in [(link.a, place.a, 1.0), (link.b, place.b, -1.0)] {
                     // Thousandths keep the numbers of the system alike.
-                    let (x, y) = (at.0 / UNIT_PX, at.1 / UNIT_PX);
+                    let (x, y) = (at.x / UNIT_PX, at.y / UNIT_PX);
                     let own = [x, y];
                     let terms = if axis == 0 { [x, -y, 1.0, 0.0] } else { [y, x, 0.0, 1.0] };
                     if part == 0 {
@@ -128,6 +128,8 @@ impl Normal {
 
 #[cfg(test)]
 mod tests {
+    use glassine_raster::Point;
+
     use super::*;
     use crate::join::Match;
 
@@ -145,7 +147,7 @@ mod tests {
         let link = |a: usize, b: usize| {
             let back = truth[a].inverse().expect("regular");
             let matches = (0..20).map(|i| {
-                let at = (f64::from(i) * 17.0, f64::from(i * i % 11) * 23.0);
+                let at = Point::new(f64::from(i) * 17.0, f64::from(i * i % 11) * 23.0);
                 Match { a: back.apply(truth[b].apply(at)), b: at, likeness: 1.0 }
             });
             let fit = PairFit { b_to_a: back.after(&truth[b]), matches: matches.collect(), sigma_px: 0.1 };
@@ -154,8 +156,8 @@ mod tests {
         let links = [link(0, 1), link(0, 2), link(1, 3), link(2, 3)];
         let placed = place_all(4, &links).expect("connected");
         for (got, want) in placed.iter().zip(&truth) {
-            let (p, q) = (got.apply((500.0, 400.0)), want.apply((500.0, 400.0)));
-            assert!((p.0 - q.0).hypot(p.1 - q.1) < 1e-6);
+            let at = Point::new(500.0, 400.0);
+            assert!(got.apply(at).distance(want.apply(at)) < 1e-6);
         }
         assert!(place_all(5, &links).is_none(), "a part without a link");
     }

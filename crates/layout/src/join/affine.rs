@@ -1,5 +1,7 @@
 //! Maps of the plane between scans, and their fit to pairs of positions.
 
+use glassine_raster::{Point, Scan};
+
 /// A map of the plane: `x' = a x + b y + tx`, `y' = c x + d y + ty`, as the rows `[a, b, tx]` and `[c, d, ty]`.
 ///
 /// Both positions are pixels measured at pixel edges.
@@ -17,9 +19,9 @@ impl Affine {
 
     /// Where a position comes to lie.
     #[inline(always)]
-    pub fn apply(&self, (x, y): (f64, f64)) -> (f64, f64) {
+    pub fn apply(&self, p: Point<Scan>) -> Point<Scan> {
         let [[a, b, tx], [c, d, ty]] = self.0;
-        (a * x + b * y + tx, c * x + d * y + ty)
+        Point::new(a * p.x + b * p.y + tx, c * p.x + d * p.y + ty)
     }
 
     /// The map that first applies `first`, then this one.
@@ -73,9 +75,9 @@ impl Affine {
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Match {
     /// Position on the first scan.
-    pub a: (f64, f64),
+    pub a: Point<Scan>,
     /// Position on the second scan.
-    pub b: (f64, f64),
+    pub b: Point<Scan>,
     /// Correlation of the surroundings, at most 1.
     pub likeness: f64,
 }
@@ -84,8 +86,7 @@ impl Match {
     /// Distance in pixels of the first scan between where a map puts the position on the second scan and where it was
     /// found.
     pub(super) fn residual(&self, b_to_a: &Affine) -> f64 {
-        let (x, y) = b_to_a.apply(self.b);
-        (x - self.a.0).hypot(y - self.a.1)
+        b_to_a.apply(self.b).distance(self.a)
     }
 }
 
@@ -101,11 +102,11 @@ pub(super) fn fit_similarity(matches: &[Match], weights: &[f64]) -> Option<Affin
     }
     let mean =
         |of: &dyn Fn(&Match) -> f64| matches.iter().zip(weights).map(|(m, w)| w * of(m)).sum::<f64>() / total;
-    let (ax, ay) = (mean(&|m| m.a.0), mean(&|m| m.a.1));
-    let (bx, by) = (mean(&|m| m.b.0), mean(&|m| m.b.1));
+    let (ax, ay) = (mean(&|m| m.a.x), mean(&|m| m.a.y));
+    let (bx, by) = (mean(&|m| m.b.x), mean(&|m| m.b.y));
     let (mut dot, mut cross, mut spread) = (0.0, 0.0, 0.0);
     for (m, w) in matches.iter().zip(weights) {
-        let (p, q) = ((m.b.0 - bx, m.b.1 - by), (m.a.0 - ax, m.a.1 - ay));
+        let (p, q) = ((m.b.x - bx, m.b.y - by), (m.a.x - ax, m.a.y - ay));
         dot += w * (p.0 * q.0 + p.1 * q.1);
         cross += w * (p.0 * q.1 - p.1 * q.0);
         spread += w * (p.0 * p.0 + p.1 * p.1);
@@ -177,7 +178,7 @@ pub(super) fn fit_by_consensus(matches: &[Match], tolerance_px: f64) -> Option<(
     let mut best: Option<(Affine, usize)> = None;
     for (i, first) in best_first.iter().enumerate() {
         for second in &best_first[i + 1..] {
-            let apart = (first.a.0 - second.a.0).hypot(first.a.1 - second.a.1);
+            let apart = first.a.distance(second.a);
             if apart < 8.0 * tolerance_px {
                 continue;
             }
@@ -201,7 +202,7 @@ mod tests {
     fn matches(map: &Affine, count: usize) -> Vec<Match> {
         (0..count)
             .map(|i| {
-                let b = ((i * 37 % 101) as f64 * 9.0, (i * 53 % 89) as f64 * 7.0);
+                let b = Point::new((i * 37 % 101) as f64 * 9.0, (i * 53 % 89) as f64 * 7.0);
                 Match { a: map.apply(b), b, likeness: 1.0 }
             })
             .collect()
@@ -222,15 +223,14 @@ mod tests {
         let truth = Affine([[c, -s, 412.3], [s, c, -18.7]]);
         let mut places = matches(&truth, 90);
         for (i, place) in places.iter_mut().enumerate().filter(|(i, _)| i % 3 == 0) {
-            place.a.0 += 11.0 + i as f64;
-            place.a.1 -= 5.0;
+            place.a.x += 11.0 + i as f64;
+            place.a.y -= 5.0;
         }
         let (start, agreeing) = fit_by_consensus(&places, 1.0).expect("there is one");
         assert_eq!(agreeing, 60);
         let fit = fit_robustly(&places, &start).expect("enough places");
-        let (x, y) = fit.map.apply((500.0, 300.0));
-        let (tx, ty) = truth.apply((500.0, 300.0));
-        assert!((x - tx).hypot(y - ty) < 1e-6);
+        let at = Point::new(500.0, 300.0);
+        assert!(fit.map.apply(at).distance(truth.apply(at)) < 1e-6);
         assert!((fit.map.angle_rad() - 0.012).abs() < 1e-9 && (fit.map.scale() - 1.004).abs() < 1e-9);
     }
 }

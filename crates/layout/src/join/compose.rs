@@ -1,6 +1,6 @@
 //! One picture from placed parts: every pixel is calculated from the parts when it is read.
 
-use glassine_raster::{CancelToken, PixelRect, Plane, RegionError, RegionSource, Samples16};
+use glassine_raster::{CancelToken, PixelRect, Plane, Point, RegionError, RegionSource, Samples16, Scan};
 use rayon::prelude::*;
 
 use super::affine::Affine;
@@ -25,8 +25,8 @@ pub struct Seam {
 
 impl Seam {
     /// Share of the part at a position: a smooth step `3 t^2 - 2 t^3` over the width of the seam.
-    fn share(&self, (x, y): (f64, f64)) -> f32 {
-        let (along, across) = if self.runs_down { (y, x) } else { (x, y) };
+    fn share(&self, p: Point<Scan>) -> f32 {
+        let (along, across) = if self.runs_down { (p.y, p.x) } else { (p.x, p.y) };
         let Some(last) = self.places_px.len().checked_sub(1) else { return 1.0 };
         let at = ((along - self.start_px) / self.step_px).clamp(0.0, last as f64);
         let low = (at as usize).min(last);
@@ -85,12 +85,12 @@ impl<S: RegionSource> Placed<S> {
 
     /// Distance of a joined position from the centres of its pixels; 0 where it has them.
     #[inline(always)]
-    pub(super) fn distance(&self, q: (f64, f64)) -> f64 {
-        let (x, y) = self.back.apply(q);
+    pub(super) fn distance(&self, q: Point<Scan>) -> f64 {
+        let p = self.back.apply(q);
         let (width, height) = self.size();
         // The hundredth absorbs rounding of the maps.
         let beyond = |v: f64, n: u32| (0.49 - v).max(v - f64::from(n) + 0.49).max(0.0);
-        beyond(x, width).max(beyond(y, height))
+        beyond(p.x, width).max(beyond(p.y, height))
     }
 
     /// Its pixels over a region of the joined picture, matched in light, in codes; beyond its edge they repeat.
@@ -100,7 +100,7 @@ impl<S: RegionSource> Placed<S> {
         let edges = (f64::from(rect.x0), f64::from(rect.y0), f64::from(rect.x1), f64::from(rect.y1));
         let needs =
             not_empty(rect_around(mapped(&self.back, edges), 3.0, (width, height)), (width, height), {
-                self.back.apply((edges.0, edges.1))
+                self.back.apply(Point::new(edges.0, edges.1))
             });
         let part = self.source.read(needs, cancel)?;
         let mut out = vec![0.0_f32; rect.width() as usize * rect.height() as usize * channels];
@@ -121,8 +121,8 @@ impl<S: RegionSource> Placed<S> {
                     px.iter_mut().zip(from).for_each(|(to, from)| *to = f32::from(*from));
                     continue;
                 }
-                let (px_x, px_y) = self.back.apply((x, y));
-                let (u, v) = (px_x - 0.5, px_y - 0.5);
+                let p = self.back.apply(Point::new(x, y));
+                let (u, v) = (p.x - 0.5, p.y - 0.5);
                 let (fu, fv) = (u.floor(), v.floor());
                 let (wx, wy) = (cubic((u - fu) as f32), cubic((v - fv) as f32));
                 let columns = [-1, 0, 1, 2].map(|k| clamp(fu as i64 + k, needs.x0, needs.x1) * channels);
@@ -142,7 +142,7 @@ impl<S: RegionSource> Placed<S> {
 }
 
 /// A region with at least one pixel, for positions that lie beyond the picture.
-fn not_empty(rect: PixelRect, (width, height): (u32, u32), (x, y): (f64, f64)) -> PixelRect {
+fn not_empty(rect: PixelRect, (width, height): (u32, u32), p: Point<Scan>) -> PixelRect {
     if !rect.is_empty() {
         return rect;
     }
@@ -154,7 +154,7 @@ fn not_empty(rect: PixelRect, (width, height): (u32, u32), (x, y): (f64, f64)) -
             ((at.max(0.0) as u32).min(last), (at.max(0.0) as u32).min(last) + 1)
         }
     };
-    let ((x0, x1), (y0, y1)) = (near(rect.x0, rect.x1, x, width), near(rect.y0, rect.y1, y, height));
+    let ((x0, x1), (y0, y1)) = (near(rect.x0, rect.x1, p.x, width), near(rect.y0, rect.y1, p.y, height));
     PixelRect::new(x0, y0, x1, y1)
 }
 
@@ -178,7 +178,7 @@ impl<S: RegionSource> Joined<S> {
     }
 
     /// Shares of all parts in a pixel; they add up to 1.
-    fn shares(&self, q: (f64, f64), shares: &mut [f32]) {
+    fn shares(&self, q: Point<Scan>, shares: &mut [f32]) {
         shares.fill(0.0);
         let (mut first, mut nearest) = (None, (f64::MAX, 0));
         for (k, part) in self.parts.iter().enumerate() {
@@ -225,7 +225,7 @@ impl<S: RegionSource> Joined<S> {
                 let pixels = over.chunks_exact(channels).zip(under.chunks_exact(channels));
                 for (at, (over, under)) in (0..).zip(pixels) {
                     let (x, y) = (shared.x0 + at % shared.width(), shared.y0 + at / shared.width());
-                    let q = (f64::from(x) + 0.5, f64::from(y) + 0.5);
+                    let q = Point::new(f64::from(x) + 0.5, f64::from(y) + 0.5);
                     if upper.distance(q) > 0.0 || lower.distance(q) > 0.0 {
                         continue;
                     }
@@ -249,7 +249,7 @@ impl<S: RegionSource> Joined<S> {
         shares.par_chunks_mut(count * width).enumerate().for_each(|(j, row)| {
             let y = f64::from(rect.y0) + j as f64 + 0.5;
             for (i, shares) in row.chunks_exact_mut(count).enumerate() {
-                self.shares((f64::from(rect.x0) + i as f64 + 0.5, y), shares);
+                self.shares(Point::new(f64::from(rect.x0) + i as f64 + 0.5, y), shares);
             }
         });
         let mut sums = vec![0.0_f32; width * height * channels];

@@ -1,6 +1,6 @@
 //! Grey pictures of regions of a scan: the mean of its colours in linear light.
 
-use glassine_raster::{CancelToken, PixelRect, RegionError, RegionSource, Samples16};
+use glassine_raster::{CancelToken, PixelRect, Point, RegionError, RegionSource, Samples16, Scan};
 
 /// A scan, or a picture of it reduced by a whole factor.
 #[derive(Clone, Copy)]
@@ -85,8 +85,8 @@ impl Grey {
 
     /// The value at a position (pixel edges), by cubic interpolation (Keys 1981, a = -0.5); `None` near or beyond the
     /// border.
-    pub(super) fn at(&self, (x, y): (f64, f64)) -> Option<f32> {
-        let (x, y) = (x - 0.5 - self.x0 as f64, y - 0.5 - self.y0 as f64);
+    pub(super) fn at(&self, p: Point<Scan>) -> Option<f32> {
+        let (x, y) = (p.x - 0.5 - self.x0 as f64, p.y - 0.5 - self.y0 as f64);
         let (fx, fy) = (x.floor(), y.floor());
         let inside = |v: f64, n: usize| v >= 1.0 && v + 2.0 < n as f64;
         if !inside(fx, self.width) || !inside(fy, self.height) {

@@ -132,10 +132,7 @@ fn check_rings(links: &[Link], placed: &[Affine]) -> Result<(), JoinError> {
     /// Largest mean distance of the places of one link, pixels. Source: our choice.
     const MOST_PX: f64 = 2.0;
     for link in links {
-        let distance = |place: &Match| {
-            let (p, q) = (placed[link.a].apply(place.a), placed[link.b].apply(place.b));
-            (p.0 - q.0).hypot(p.1 - q.1)
-        };
+        let distance = |place: &Match| placed[link.a].apply(place.a).distance(placed[link.b].apply(place.b));
         let mean = link.fit.matches.iter().map(distance).sum::<f64>() / link.fit.matches.len().max(1) as f64;
         if mean > MOST_PX {
             let why = Unregistered::Inconsistent { sigma_px: mean };

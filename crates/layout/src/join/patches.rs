@@ -1,6 +1,6 @@
 //! The same places of the film on two scans: small squares of one, searched on the other.
 
-use glassine_raster::{CancelToken, PixelRect, RegionError};
+use glassine_raster::{CancelToken, PixelRect, Point, RegionError, Scan};
 
 use super::affine::{Affine, Match};
 use super::grey::{Grey, Level};
@@ -43,8 +43,8 @@ pub(super) fn search_places(
         for x in columns {
             tried += 1;
             found.extend(find_place((&band_a, &band_b), &back, (x, y), search).map(|m| Match {
-                a: (m.a.0 * a.factor, m.a.1 * a.factor),
-                b: (m.b.0 * b.factor, m.b.1 * b.factor),
+                a: Point::new(m.a.x * a.factor, m.a.y * a.factor),
+                b: Point::new(m.b.x * b.factor, m.b.y * b.factor),
                 likeness: m.likeness,
             }));
         }
@@ -62,11 +62,11 @@ fn grid(
 ) -> Vec<(i64, Vec<i64>)> {
     let is_inside = |x: f64, y: f64| {
         let inside = |v: f64, n: u32, margin: f64| v >= margin && v <= f64::from(n) - margin;
-        let (bx, by) = back.apply((x, y));
+        let on_b = back.apply(Point::new(x, y));
         inside(x, aw, margin_a)
             && inside(y, ah, margin_a)
-            && inside(bx, bw, margin_b)
-            && inside(by, bh, margin_b)
+            && inside(on_b.x, bw, margin_b)
+            && inside(on_b.y, bh, margin_b)
     };
     // The step follows from the area, counted on a fine grid.
     let fine = (f64::from(aw.max(ah)) / 400.0).max(1.0);
@@ -99,11 +99,11 @@ fn grid(
 
 /// The bounds of a rectangle after a map.
 pub(super) fn mapped(map: &Affine, (x0, y0, x1, y1): (f64, f64, f64, f64)) -> (f64, f64, f64, f64) {
-    let corners = [(x0, y0), (x1, y0), (x0, y1), (x1, y1)].map(|p| map.apply(p));
-    let bounds = |of: fn(&(f64, f64)) -> f64| {
+    let corners = [(x0, y0), (x1, y0), (x0, y1), (x1, y1)].map(|(x, y)| map.apply(Point::new(x, y)));
+    let bounds = |of: fn(&Point<Scan>) -> f64| {
         corners.iter().map(of).fold((f64::MAX, f64::MIN), |(low, high), v| (low.min(v), high.max(v)))
     };
-    let ((left, right), (top, bottom)) = (bounds(|p| p.0), bounds(|p| p.1));
+    let ((left, right), (top, bottom)) = (bounds(|p| p.x), bounds(|p| p.y));
     (left, top, right, bottom)
 }
 
@@ -129,7 +129,7 @@ fn find_place((a, b): (&Grey, &Grey), back: &Affine, (x, y): (i64, i64), search:
     let mut around = Vec::with_capacity(side * side);
     for v in y - reach..=y + reach {
         for u in x - reach..=x + reach {
-            around.push(b.at(back.apply((u as f64 + 0.5, v as f64 + 0.5)))?);
+            around.push(b.at(back.apply(Point::new(u as f64 + 0.5, v as f64 + 0.5)))?);
         }
     }
     // Without their mean, single precision suffices for the sums below.
@@ -149,8 +149,8 @@ fn find_place((a, b): (&Grey, &Grey), back: &Affine, (x, y): (i64, i64), search:
     let (above, below) = (scores[best - steps], scores[best + steps]);
     let dx = bx as f64 - radius as f64 + peak(left, scores[best], right)?;
     let dy = by as f64 - radius as f64 + peak(above, scores[best], below)?;
-    let here = (x as f64 + 0.5, y as f64 + 0.5);
-    Some(Match { a: here, b: back.apply((here.0 + dx, here.1 + dy)), likeness: scores[best] })
+    let here = Point::new(x as f64 + 0.5, y as f64 + 0.5);
+    Some(Match { a: here, b: back.apply(Point::new(here.x + dx, here.y + dy)), likeness: scores[best] })
 }
 
 /// The top of a parabola through three neighbours, relative to the middle one; `None` where the middle is not above

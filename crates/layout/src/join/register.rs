@@ -1,6 +1,6 @@
 //! How two scans lie to each other, coarse to fine, and whether that can be trusted.
 
-use glassine_raster::{CancelToken, RegionError, RegionSource, Samples16, box_reduce};
+use glassine_raster::{CancelToken, Point, RegionError, RegionSource, Samples16, box_reduce};
 
 use super::affine::{Affine, Match, fit_by_consensus, fit_robustly};
 use super::coarse::{Shapes, Shift, likely_shifts};
@@ -174,12 +174,11 @@ fn best_shift(
         return Err(Unregistered::NoOverlap.into());
     };
     let (width, height) = levels.1.size();
-    let middle = (0.5 * f64::from(width) * levels.1.factor, 0.5 * f64::from(height) * levels.1.factor);
+    let middle =
+        Point::new(0.5 * f64::from(width) * levels.1.factor, 0.5 * f64::from(height) * levels.1.factor);
     let at = best.apply(middle);
-    let rival = found.iter().skip(1).find(|(map, _, _)| {
-        let other = map.apply(middle);
-        (other.0 - at.0).hypot(other.1 - at.1) > 12.0 * levels.0.factor
-    });
+    let is_far = |map: &Affine| map.apply(middle).distance(at) > 12.0 * levels.0.factor;
+    let rival = found.iter().skip(1).find(|(map, _, _)| is_far(map));
     // Source: our choice; a wrong shift of an unlike picture gathers a small part of the places.
     match rival {
         Some((_, others, _)) if *others as f64 > 0.7 * agreeing as f64 => Err(Unregistered::Ambiguous.into()),
@@ -195,8 +194,8 @@ fn judge(fit: &PairFit) -> Result<(), Unregistered> {
     }
     let n = count.max(1) as f64;
     let mean = |of: fn(&Match) -> f64| fit.matches.iter().map(of).sum::<f64>() / n;
-    let (x, y) = (mean(|m| m.a.0), mean(|m| m.a.1));
-    let distance = |m: &Match| (m.a.0 - x).hypot(m.a.1 - y);
+    let middle = Point::new(mean(|m| m.a.x), mean(|m| m.a.y));
+    let distance = |m: &Match| m.a.distance(middle);
     let spread = fit.matches.iter().map(|m| distance(m).powi(2)).sum::<f64>();
     let farthest = fit.matches.iter().map(distance).fold(0.0, f64::max);
     // Variance of the position of a similarity fit at the farthest place: shift, then turn and scale.

@@ -1,6 +1,6 @@
 //! Where two placed parts agree: their light matched, and the seam between them.
 
-use glassine_raster::{CancelToken, PixelRect, RegionError, RegionSource};
+use glassine_raster::{CancelToken, PixelRect, Point, RegionError, RegionSource};
 
 use super::compose::{Placed, Seam};
 
@@ -93,8 +93,8 @@ impl Cells {
                 let is_clipped = self.a[first..].iter().chain(&self.b[first..]).any(|v| *v > CLIPPED);
                 let corner = |i: usize, j: usize| {
                     let x = f64::from(band.x0) + ((column + i) * side) as f64;
-                    let y = f64::from(band.y0) + ((row + j) * side) as f64;
-                    a.distance((x, y)) <= 0.0 && b.distance((x, y)) <= 0.0
+                    let p = Point::new(x, f64::from(band.y0) + ((row + j) * side) as f64);
+                    a.distance(p) <= 0.0 && b.distance(p) <= 0.0
                 };
                 let is_inside = [(0, 0), (0, 1), (1, 0), (1, 1)].into_iter().all(|(i, j)| corner(i, j));
                 self.is_whole.push(is_inside && !is_clipped);

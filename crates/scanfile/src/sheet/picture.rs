@@ -3,7 +3,7 @@
 use std::path::Path;
 use std::sync::Arc;
 
-use glassine_raster::MM_PER_INCH;
+use glassine_raster::{MM_PER_INCH, ResolutionPpi};
 use vello_cpu::color::AlphaColor;
 use vello_cpu::kurbo::{BezPath, Line, Rect, Shape as _, Stroke};
 use vello_cpu::{Pixmap, RenderContext, Resources};
@@ -20,12 +20,12 @@ const FLATNESS_PX: f64 = 0.05;
 pub fn write_sheet_picture(
     path: &Path,
     page: &SheetPage,
-    (ppi, format): (f64, PictureFormat),
+    (ppi, format): (ResolutionPpi, PictureFormat),
     metadata: Metadata,
     icc: Option<Arc<[u8]>>,
     overwrite: Overwrite,
 ) -> Result<WrittenFile, Error> {
-    let px = |mm: f64| (mm / MM_PER_INCH * ppi).round();
+    let px = |mm: f64| ppi.px_from_mm(mm).round();
     let (width, height) = (px(page.width_mm), px(page.height_mm));
     let most = f64::from(u16::MAX);
     if !((1.0..=most).contains(&width) && (1.0..=most).contains(&height)) {
@@ -43,7 +43,7 @@ pub fn write_sheet_picture(
         overwrite,
     };
     let mut writer = PictureWriter::begin(path, &spec)?;
-    let pixels = Drawing::of(page, ppi, (whole_u16(width), whole_u16(height)));
+    let pixels = Drawing::of(page, ppi.ppi(), (whole_u16(width), whole_u16(height)));
     let rgb: Vec<u8> = pixels.chunks_exact(4).flat_map(|px| [px[0], px[1], px[2]]).collect();
     writer.write_rows_u8(&rgb)?;
     writer.finish()

@@ -5,7 +5,7 @@ use std::process::Command;
 
 use super::*;
 use crate::{Metadata, OpenOptions, Overwrite, PictureFormat, Scan};
-use glassine_raster::{CancelToken, PixelRect};
+use glassine_raster::{CancelToken, PixelRect, ResolutionPpi};
 
 fn page() -> SheetPage {
     let rgb = [200, 40, 40].repeat(30 * 20);
@@ -79,7 +79,8 @@ fn the_picture_of_a_page_has_ink_where_the_items_are() {
     let path = folder.path().join("sheet.png");
     let (page, about) = (page(), Metadata::default());
     // 254 ppi are 10 pixels for each millimetre.
-    write_sheet_picture(&path, &page, (254.0, PictureFormat::Png), about, None, Overwrite::Never)
+    let ppi = ResolutionPpi::new(254.0).expect("positive");
+    write_sheet_picture(&path, &page, (ppi, PictureFormat::Png), about, None, Overwrite::Never)
         .expect("written");
     let scan = Scan::open(&path, &OpenOptions::default()).expect("opens");
     assert_eq!((scan.info().width_px, scan.info().height_px), (1000, 800));

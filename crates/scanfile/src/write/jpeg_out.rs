@@ -64,7 +64,7 @@ fn encode(path: &Path, spec: &PictureSpec, quality: u8, pixels: &[u8]) -> Result
     let mut encoded = Vec::new();
     let mut encoder = JpegEncoder::new_with_quality(&mut encoded, quality);
     if let Some(ppi) = spec.ppi {
-        encoder.set_pixel_density(PixelDensity::dpi(whole_u16(ppi.round().max(1.0))));
+        encoder.set_pixel_density(PixelDensity::dpi(whole_u16(ppi.ppi().round().max(1.0))));
     }
     if let Some(icc) = &spec.icc {
         encoder.set_icc_profile(icc.to_vec()).map_err(|e| Error::usage(path, e.to_string()))?;

@@ -6,6 +6,7 @@
 
 use std::io::{Cursor, Seek, Write};
 
+use glassine_raster::ResolutionPpi;
 use tiff::TiffResult;
 use tiff::encoder::{TiffEncoder, TiffKind};
 use tiff::tags::{ResolutionUnit, Tag};
@@ -154,7 +155,7 @@ pub(crate) fn exif_block(spec: &PictureSpec) -> TiffResult<Vec<u8>> {
     let mut page = Fields::of_page(&mut encoder)?;
     page.set(Tag::Orientation, 1_u16)?;
     if matches!(spec.format, PictureFormat::Jpeg { .. }) {
-        let ppi = spec.ppi.unwrap_or(UNKNOWN_PPI);
+        let ppi = spec.ppi.map_or(UNKNOWN_PPI, ResolutionPpi::ppi);
         page.rational(Tag::XResolution, ppi)?;
         page.rational(Tag::YResolution, ppi)?;
         page.set(Tag::ResolutionUnit, ResolutionUnit::Inch)?;
@@ -191,7 +192,7 @@ mod tests {
             height_px: 20,
             channels: 3,
             bits: 8,
-            ppi: Some(300.0),
+            ppi: ResolutionPpi::new(300.0),
             icc: None,
             metadata,
             format: PictureFormat::Jpeg { quality: 90 },

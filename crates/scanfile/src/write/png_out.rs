@@ -90,7 +90,7 @@ fn encoder(out: Waiting, spec: &PictureSpec) -> Result<StreamWriter<'static, Wai
     let mut info = png::Info::with_size(spec.width_px, spec.height_px);
     info.icc_profile = spec.icc.as_deref().map(Into::into);
     info.pixel_dims = spec.ppi.map(|ppi| {
-        let per_metre = whole_u32((ppi / 0.0254).round());
+        let per_metre = whole_u32((ppi.ppi() / 0.0254).round());
         PixelDimensions { xppu: per_metre, yppu: per_metre, unit: Unit::Meter }
     });
     if !spec.metadata.is_empty() {

@@ -3,6 +3,8 @@
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
+use glassine_raster::ResolutionPpi;
+
 use crate::{Error, Overwrite};
 
 /// How TIFF strips are packed. Packed strips use horizontal differences, which suit film grain and gradients.
@@ -98,8 +100,8 @@ pub struct PictureSpec {
     pub channels: u8,
     /// 8 or 16.
     pub bits: u8,
-    /// Resolution in pixels per inch.
-    pub ppi: Option<f64>,
+    /// Resolution, if known.
+    pub ppi: Option<ResolutionPpi>,
     /// ICC profile to embed.
     pub icc: Option<Arc<[u8]>>,
     /// Text to embed.
@@ -157,8 +159,8 @@ impl PictureSpec {
     }
 
     fn check_limits(&self, path: &Path) -> Result<(), Error> {
-        if let Some(ppi) = self.ppi
-            && !(ppi > 0.0 && ppi <= MOST_PPI)
+        if let Some(ppi) = self.ppi.map(ResolutionPpi::ppi)
+            && ppi > MOST_PPI
         {
             let found = format!("a resolution of {ppi} ppi");
             let hint = format!("type the resolution of the scan, above 0 and at most {MOST_PPI} ppi");

@@ -9,6 +9,7 @@ use std::fs::File;
 use std::mem::ManuallyDrop;
 use std::path::Path;
 
+use glassine_raster::ResolutionPpi;
 use tiff::TiffResult;
 use tiff::encoder::{TiffEncoder, TiffKind, TiffKindBig, TiffKindStandard};
 use tiff::tags::{
@@ -156,7 +157,7 @@ fn write_directories<K: TiffKind>(
     page.set(Tag::RowsPerStrip, strips.rows)?;
     page.offsets(Tag::StripByteCounts, &strips.counts)?;
     // Without a known resolution the unit is "none" and both values are 1.
-    let ppi = spec.ppi.unwrap_or(1.0);
+    let ppi = spec.ppi.map_or(1.0, ResolutionPpi::ppi);
     page.rational(Tag::XResolution, ppi)?;
     page.rational(Tag::YResolution, ppi)?;
     page.set(Tag::PlanarConfiguration, PlanarConfiguration::Chunky)?;
@@ -196,7 +197,7 @@ mod tests {
             height_px,
             channels: 3,
             bits: 16,
-            ppi: Some(300.0),
+            ppi: ResolutionPpi::new(300.0),
             icc: None,
             metadata: Metadata::default(),
             format: PictureFormat::Tiff { compression },
@@ -242,7 +243,7 @@ mod tests {
             let options = OpenOptions { least_sides_px: (1, 1), ..OpenOptions::default() };
             let scan = Scan::open(&path, &options).expect("readable");
             assert!(scan.info().container.contains("BigTIFF"), "{}", scan.info().container);
-            assert_eq!(scan.info().ppi, Some([300.0, 300.0]));
+            assert_eq!(scan.info().ppi, ResolutionPpi::new(300.0).map(|ppi| [ppi; 2]));
             let all = scan.read_region(PixelRect::of_size(31, 9_001), &CancelToken::new()).expect("read");
             assert!(all.data() == codes, "{compression:?}");
         }

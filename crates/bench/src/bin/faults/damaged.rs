@@ -4,7 +4,7 @@ use glassine_testdata::random::SplitMix64;
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
-use glassine_raster::{CancelToken, PixelRect, RegionSource as _};
+use glassine_raster::{CancelToken, PixelRect, RegionSource as _, ResolutionPpi};
 use glassine_scanfile::{
     Compression, Metadata, OpenOptions, Overwrite, PictureFormat, PictureSpec, PictureWriter, Scan,
 };
@@ -144,7 +144,7 @@ fn sound_pictures(bench: &Bench, folder: &Path) -> Result<Sound, String> {
             height_px: scan.height(),
             channels: scan.channels(),
             bits: 8,
-            ppi: Some(300.0),
+            ppi: ResolutionPpi::new(300.0),
             icc: None,
             metadata: Metadata::default(),
             format,

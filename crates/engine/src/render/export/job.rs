@@ -3,7 +3,7 @@
 use std::sync::Arc;
 
 use glassine_film::{Histogram, OutputSpace, Pipeline, Rendering, quantise8_dithered};
-use glassine_raster::{CancelToken, Kernel, TiltedSampling};
+use glassine_raster::{CancelToken, Kernel, ResolutionPpi, TiltedSampling};
 use glassine_scanfile::{Compression, Overwrite, PictureFormat, PictureSpec};
 use glassine_session::{
     DensityEncoding, Frame, OutputKind, OutputSettings, PrintSettings, TiffCompression, WebFormat,
@@ -243,7 +243,8 @@ impl<'a> FrameJob<'a> {
                 .as_ref()
                 .map(|print| print.settings.ppi)
                 .or(scanned_ppi)
-                .filter(|ppi| POSSIBLE_PPI.contains(ppi)),
+                .filter(|ppi| POSSIBLE_PPI.contains(ppi))
+                .and_then(ResolutionPpi::new),
             icc: self.profile(output),
             metadata: metadata(request, output, self.context),
             format,

@@ -3,7 +3,7 @@
 use std::sync::Arc;
 
 use glassine_film::OutputSpace;
-use glassine_raster::{CancelToken, MM_PER_INCH, PixelRect, RegionSource as _};
+use glassine_raster::{CancelToken, PixelRect, RegionSource as _};
 use glassine_scanfile::icc::{TransferCurve, build_grey_profile, build_rgb_profile};
 use glassine_scanfile::{
     ClosedPicture, Encoding, Metadata, Overwrite, PictureFormat, PictureSpec, PictureWriter,
@@ -27,8 +27,8 @@ const PIECE_ROWS: u32 = 256;
 pub(super) fn place_of(context: &FrameContext) -> PixelRect {
     let (frame, open) = (&context.frame, &context.open);
     let short_px = frame.crop.width_px.min(frame.crop.height_px);
-    let margin_px = match context.scan_ref.ppi.filter(|ppi| ppi.is_finite() && *ppi > 0.0) {
-        Some(ppi) => MARGIN_MM / MM_PER_INCH * ppi,
+    let margin_px = match context.scan_ref.resolution() {
+        Some(ppi) => ppi.px_from_mm(MARGIN_MM),
         None => MARGIN_SHARE * short_px,
     };
     let (width, height) = (open.width(), open.height());
@@ -110,7 +110,7 @@ fn spec_of(
         height_px: place.height(),
         channels: open.channels(),
         bits: 16,
-        ppi: context.scan_ref.ppi.filter(|ppi| super::job::POSSIBLE_PPI.contains(ppi)),
+        ppi: context.scan_ref.resolution().filter(|ppi| super::job::POSSIBLE_PPI.contains(&ppi.ppi())),
         icc: Some(film_profile(context)?),
         metadata: Metadata {
             description: describe(context, place),

@@ -3,7 +3,7 @@
 use glassine_testdata::random::SplitMix64;
 use std::path::{Path, PathBuf};
 
-use glassine_raster::{CancelToken, PixelRect, RegionSource as _};
+use glassine_raster::{CancelToken, PixelRect, RegionSource as _, ResolutionPpi};
 use glassine_scanfile::{
     Compression, Metadata, OpenOptions, Overwrite, PictureFormat, PictureSpec, PictureWriter, Scan,
 };
@@ -64,7 +64,7 @@ fn written() -> Vec<Vec<u8>> {
                 height_px,
                 channels,
                 bits,
-                ppi: Some(300.0),
+                ppi: ResolutionPpi::new(300.0),
                 icc: None,
                 metadata: Metadata::default(),
                 format,
