@@ -4,7 +4,10 @@ use std::path::Path;
 use std::process::Stdio;
 use std::time::{Duration, Instant};
 
-use crate::program::{code, glassine, json, program, said, scan_named, text};
+use glassine_raster::ResolutionPpi;
+use glassine_scanfile::{Compression, Metadata, Overwrite, PictureFormat, PictureSpec, PictureWriter};
+
+use crate::program::{code, glassine, json, program, said, samples, scan_named, text};
 
 fn files_in(folder: &Path) -> Vec<String> {
     let entries = std::fs::read_dir(folder).into_iter().flatten().flatten();
@@ -101,4 +104,79 @@ fn pictures_are_not_written_into_the_watched_folder() {
     assert!(said(&refused).contains("another folder with --to"), "{}", said(&refused));
     assert_eq!(files_in(folder.path()), ["1.tif"]);
     assert_eq!(std::fs::read(&scan).expect("there"), before);
+}
+
+/// Writes some planes of a scan with infrared as a file of their own.
+fn write_planes(scan: &Path, path: &Path, planes: std::ops::Range<usize>) {
+    let (width_px, height_px, codes) = samples(scan);
+    let spec = PictureSpec {
+        width_px,
+        height_px,
+        channels: planes.len() as u8,
+        bits: 16,
+        ppi: ResolutionPpi::new(150.0),
+        icc: None,
+        metadata: Metadata::default(),
+        format: PictureFormat::Tiff { compression: Compression::None },
+        overwrite: Overwrite::Never,
+    };
+    let chosen: Vec<u16> = codes.chunks_exact(4).flat_map(|px| px[planes.clone()].to_vec()).collect();
+    let mut writer = PictureWriter::begin(path, &spec).expect("the folder is writable");
+    writer.write_rows_u16(&chosen).expect("the rows have the right length");
+    writer.finish().expect("the picture is complete");
+}
+
+#[test]
+fn an_infrared_file_beside_a_scan_is_its_infrared_and_one_that_comes_late_is_told() {
+    let folder = tempfile::tempdir().expect("a temporary folder");
+    let scans = folder.path().join("scans");
+    std::fs::create_dir(&scans).expect("a folder");
+    let whole = scan_named(folder.path(), "whole.tif", 150.0);
+    write_planes(&whole, &scans.join("1.tif"), 0..3);
+    write_planes(&whole, &scans.join("1_ir.tif"), 3..4);
+    write_planes(&whole, &scans.join("2.tif"), 0..3);
+    let session = folder.path().join("roll.session.json");
+    let watch = || glassine(&["watch", text(&scans), "--session", text(&session), "--once", "--json"]);
+    let first = watch();
+    assert_eq!(code(&first), 0, "{}", said(&first));
+    let added = json(&first)["added"].clone();
+    let pairs = [0, 1].map(|nth| (added[nth]["file"].clone(), added[nth]["infrared_file"].clone()));
+    assert_eq!(pairs[0], (text(&scans.join("1.tif")).into(), text(&scans.join("1_ir.tif")).into()));
+    assert_eq!(pairs[1], (text(&scans.join("2.tif")).into(), serde_json::Value::Null));
+    let planes = |nth: usize| {
+        let shown = json(&glassine(&["show", text(&session), "--json"]));
+        shown["scans"][nth]["planes"].as_array().map(Vec::len)
+    };
+    assert_eq!([planes(0), planes(1)], [Some(4), Some(3)]);
+
+    // Scans that are opened together are paired too.
+    let files = ["1.tif", "1_ir.tif", "2.tif"].map(|name| scans.join(name));
+    let [one, infrared, two] = &files;
+    let other = folder.path().join("other.session.json");
+    let made = glassine(&["new", text(&other), "--scan", text(one), text(infrared), text(two)]);
+    assert_eq!(code(&made), 0, "{}", said(&made));
+    assert!(said(&made).contains("1_ir.tif was taken for the infrared"), "{}", said(&made));
+    let shown = json(&glassine(&["show", text(&other), "--json"]));
+    let paths = |nth: usize| shown["scans"][nth]["infrared_path"].clone();
+    assert_eq!(shown["scans"].as_array().map(Vec::len), Some(2));
+    assert_eq!([paths(0), paths(1)], [text(infrared).into(), serde_json::Value::Null]);
+
+    let late = scans.join("2-infrared.tif");
+    write_planes(&whole, &late, 3..4);
+    let told = watch();
+    assert_eq!(code(&told), 0, "{}", said(&told));
+    assert_eq!(json(&told)["added"].as_array().map(Vec::len), Some(0));
+    assert!(said(&told).contains("came after the scan was taken"), "{}", said(&told));
+    let advised = glassine(&[
+        "read-as",
+        text(&session),
+        "--scan",
+        text(&scans.join("2.tif")),
+        "--infrared",
+        text(&late),
+    ]);
+    assert_eq!(code(&advised), 0, "{}", said(&advised));
+    assert_eq!(planes(1), Some(4));
+    let silent = watch();
+    assert!(!said(&silent).contains("came after"), "{}", said(&silent));
 }

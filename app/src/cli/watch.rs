@@ -13,7 +13,7 @@ use glassine_engine::{
 };
 use glassine_film::FilmKind;
 use glassine_raster::CancelToken;
-use glassine_session::{FrameId, Session};
+use glassine_session::{FrameId, ScanRef, Session};
 use serde_json::{Value, json};
 
 use super::new::{session_path, usage};
@@ -22,7 +22,9 @@ use super::{
     print_line, print_notice, progress, refuse_held,
 };
 use crate::model::doubts::{Doubt, doubts, strip_doubts};
-use crate::services::arrivals::{Arrivals, LOOK_AGAIN, events_of, scans_in};
+use crate::services::arrivals::{
+    Arrivals, Arriving, LOOK_AGAIN, NewScan, events_of, late_infrared_notice, scans_in,
+};
 
 /// Take scans as they appear in a folder: find frames, solve, save the session, export
 #[derive(Debug, Args)]
@@ -94,19 +96,27 @@ pub(super) fn run(args: &WatchArgs, cancel: &CancelToken) -> Result<Outcome, Eng
         }
         // A folder that is away for a moment, such as one on the network, is looked at again later.
         let found = scans_in(&args.folder).unwrap_or_default();
-        let (complete, is_growing) = arrivals.complete(&found, &taken, Instant::now());
+        let Arriving { complete, late_infrared, is_growing } = arrivals.look(&found, &taken, Instant::now());
         for scan in complete {
             match take(args, &engine, &path, &scan, &mut tally, cancel) {
                 Ok(()) => {
-                    taken.insert(scan);
+                    taken.insert(scan.path);
+                    taken.extend(scan.infrared);
                 }
                 Err(EngineError::Cancelled) => break,
                 Err(error) => {
-                    tally.fail(&scan, &error.notice().about(scan.clone()));
-                    let stamp = found.iter().find(|(path, _)| *path == scan).map(|(_, stamp)| *stamp);
-                    arrivals.failed.extend(stamp.map(|stamp| (scan, stamp)));
+                    tally.fail(&scan.path, &error.notice().about(scan.path.clone()));
+                    let is_of_scan =
+                        |file: &PathBuf| *file == scan.path || scan.infrared.as_ref() == Some(file);
+                    arrivals.failed.extend(found.iter().filter(|(file, _)| is_of_scan(file)).cloned());
                 }
             }
+        }
+        for (scan, infrared) in late_infrared {
+            let what_to_do =
+                format!("to use it: glassine read-as {path:?} --scan {scan:?} --infrared {infrared:?}");
+            print_notice(&late_infrared_notice(&scan, what_to_do));
+            taken.insert(infrared);
         }
         if args.once && !is_growing {
             break if tally.failed.is_empty() { Outcome::Done } else { Outcome::SomeFailed };
@@ -135,7 +145,7 @@ fn is_same_folder(one: &Path, other: &Path) -> bool {
     real(one).ok().zip(real(other).ok()).is_some_and(|(one, other)| one == other)
 }
 
-/// Scans that the session has already.
+/// Files that the session has already: scans and their infrared.
 fn taken_scans(engine: &Engine, path: &Path, cancel: &CancelToken) -> Result<HashSet<PathBuf>, EngineError> {
     if path.symlink_metadata().is_err() {
         return Ok(HashSet::new());
@@ -144,7 +154,9 @@ fn taken_scans(engine: &Engine, path: &Path, cancel: &CancelToken) -> Result<Has
     let folder = opened.folder.clone();
     let whole =
         |scan: &Path| folder.as_deref().map_or_else(|| scan.to_path_buf(), |folder| folder.join(scan));
-    Ok(opened.session.scans.iter().map(|scan| whole(&scan.path)).collect())
+    let files = |scan: &ScanRef| [Some(scan.path.clone()), scan.infrared_path.clone()];
+    let all = opened.session.scans.iter().flat_map(|scan| files(scan).into_iter().flatten());
+    Ok(all.map(|file| whole(&file)).collect())
 }
 
 /// Adds one scan to the session and exports its frames.
@@ -152,12 +164,13 @@ fn take(
     args: &WatchArgs,
     engine: &Engine,
     path: &Path,
-    scan: &Path,
+    scan: &NewScan,
     tally: &mut Tally,
     cancel: &CancelToken,
 ) -> Result<(), EngineError> {
     let request = NewSessionRequest {
-        scans: vec![scan.to_path_buf()],
+        scans: vec![scan.path.clone()],
+        infrared: scan.infrared.clone(),
         film: args.film,
         format_id: args.format.clone(),
         one_frame_per_file: args.one_frame_per_file,
@@ -186,11 +199,13 @@ fn take(
         session.frames.iter().map(|frame| frame.id).filter(|id| !before.contains(id)).collect();
     let doubtful = doubtful_of(&session, &new);
     if !args.printing.json {
-        print_line(&format!("{}: {}", scan.display(), counted(new.len(), "frame")));
+        let infrared = if scan.infrared.is_some() { ", with infrared" } else { "" };
+        print_line(&format!("{}: {}{infrared}", scan.path.display(), counted(new.len(), "frame")));
         doubtful.iter().for_each(|(number, text)| print_line(&format!("  frame {number}: {text}")));
     }
     tally.added.push(json!({
-        "file": path_json(scan),
+        "file": path_json(&scan.path),
+        "infrared_file": scan.infrared.as_deref().map(path_json),
         "frames": new.iter().map(|id| id.0).collect::<Vec<_>>(),
         "doubtful": doubtful.iter().map(|(number, text)| json!({ "frame": number, "what": text })).collect::<Vec<_>>(),
         "notices": notices_json(&notices),

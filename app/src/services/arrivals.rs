@@ -7,6 +7,7 @@ use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::{Duration, Instant, SystemTime};
 
 use crossbeam_channel::{Receiver, bounded, unbounded};
+use glassine_engine::{Notice, Severity, scans_with_infrared};
 use notify::{RecursiveMode, Watcher as _};
 
 /// A file counts as complete once its size and time have stayed the same for so long.
@@ -20,6 +21,23 @@ const ENDINGS: [&str; 5] = ["tif", "tiff", "png", "jpg", "jpeg"];
 /// Size and time of a file.
 pub(crate) type Stamp = (u64, Option<SystemTime>);
 
+/// What a look at the folder gives.
+#[derive(Debug, Default, PartialEq)]
+pub(crate) struct Arriving {
+    /// Complete scans that are neither taken nor failed, in the order of their names.
+    pub(crate) complete: Vec<NewScan>,
+    /// Scans that were taken before their infrared file came, with that file.
+    pub(crate) late_infrared: Vec<(PathBuf, PathBuf)>,
+    pub(crate) is_growing: bool,
+}
+
+/// A scan, and the file beside it with its infrared.
+#[derive(Debug, Clone, PartialEq)]
+pub(crate) struct NewScan {
+    pub(crate) path: PathBuf,
+    pub(crate) infrared: Option<PathBuf>,
+}
+
 /// Files of the folder on their way into the session.
 #[derive(Debug, Default)]
 pub(crate) struct Arrivals {
@@ -30,30 +48,48 @@ pub(crate) struct Arrivals {
 }
 
 impl Arrivals {
-    /// Complete files that are neither taken nor failed, in the order of their names; and whether any is still growing.
-    pub(crate) fn complete(
+    /// Complete scans that are not taken; a scan with an infrared file beside it waits until that is complete too.
+    pub(crate) fn look(
         &mut self,
         found: &[(PathBuf, Stamp)],
         taken: &HashSet<PathBuf>,
         now: Instant,
-    ) -> (Vec<PathBuf>, bool) {
-        let (mut complete, mut is_growing) = (Vec::new(), false);
+    ) -> Arriving {
+        let mut arriving = Arriving::default();
+        let mut settled = HashSet::new();
         for (path, stamp) in found {
-            if taken.contains(path) || self.failed.get(path) == Some(stamp) {
-                continue;
-            }
             let (known, since) = self.seen.entry(path.clone()).or_insert((*stamp, now));
             if known != stamp {
                 (*known, *since) = (*stamp, now);
             }
             if stamp.0 > 0 && now.saturating_duration_since(*since) >= STABLE {
-                complete.push(path.clone());
-            } else {
-                is_growing = true;
+                settled.insert(path);
             }
         }
-        complete.sort();
-        (complete, is_growing)
+        let files: Vec<PathBuf> = found.iter().map(|(path, _)| path.clone()).collect();
+        let failed: HashSet<&PathBuf> = found
+            .iter()
+            .filter(|(path, stamp)| self.failed.get(path) == Some(stamp))
+            .map(|(path, _)| path)
+            .collect();
+        let is_done = |path: &PathBuf| taken.contains(path) || failed.contains(path);
+        for (path, infrared) in scans_with_infrared(&files) {
+            let to_come = infrared.filter(|file| !is_done(file));
+            let is_whole = settled.contains(path) && to_come.is_none_or(|file| settled.contains(file));
+            match (is_done(path), is_whole) {
+                (false, true) => {
+                    arriving.complete.push(NewScan { path: path.clone(), infrared: infrared.cloned() });
+                }
+                (true, true) if taken.contains(path) => {
+                    arriving.late_infrared.extend(to_come.map(|file| (path.clone(), file.clone())));
+                }
+                (false, false) => arriving.is_growing = true,
+                (true, _) => arriving.is_growing |= to_come.is_some() && !is_whole,
+            }
+        }
+        arriving.complete.sort_by(|a, b| a.path.cmp(&b.path));
+        arriving.late_infrared.sort();
+        arriving
     }
 }
 
@@ -77,6 +113,12 @@ pub(crate) fn scans_in(folder: &Path) -> std::io::Result<Vec<(PathBuf, Stamp)>> 
     Ok(found)
 }
 
+/// An infrared file came after its scan was taken.
+pub(crate) fn late_infrared_notice(scan: &Path, what_to_do: impl Into<String>) -> Notice {
+    Notice::new(Severity::Warning, "the infrared file of this scan came after the scan was taken", what_to_do)
+        .about(scan)
+}
+
 /// Events of a folder, and what sends them. Without events the folder is looked at often enough.
 pub(crate) fn events_of(folder: &Path) -> (Receiver<()>, Option<notify::RecommendedWatcher>) {
     let (sender, receiver) = bounded(64);
@@ -91,12 +133,13 @@ pub(crate) fn events_of(folder: &Path) -> (Receiver<()>, Option<notify::Recommen
     (receiver, watcher.ok())
 }
 
-/// A complete scan in a watched folder.
+/// What the thread tells of a watched folder.
 #[derive(Debug)]
-pub(crate) struct Arrived {
-    pub(crate) path: PathBuf,
-    /// Without links.
-    pub(crate) real_path: PathBuf,
+pub(crate) enum Arrived {
+    /// A complete scan, and its path without links.
+    Scan { scan: NewScan, real_path: PathBuf },
+    /// A scan that was told before its infrared file came.
+    LateInfrared { scan: PathBuf },
 }
 
 /// A folder that is watched by a thread.
@@ -127,13 +170,24 @@ impl FolderWatch {
                 let is_taken = |(path, stamp): &&(PathBuf, Stamp)| known.get(path) == Some(stamp);
                 let taken: HashSet<PathBuf> =
                     found.iter().filter(is_taken).map(|(path, _)| path.clone()).collect();
-                for scan in arrivals.complete(&found, &taken, Instant::now()).0 {
-                    known.extend(found.iter().find(|(path, _)| *path == scan).cloned());
-                    let real_path = scan.canonicalize().unwrap_or_else(|_gone| scan.clone());
-                    if sender.send(Arrived { path: scan, real_path }).is_err() {
-                        return;
-                    }
+                let Arriving { complete, late_infrared, .. } = arrivals.look(&found, &taken, Instant::now());
+                let mut tell = |files: &[Option<&PathBuf>], arrived: Arrived| {
+                    let is_told = |(path, _): &&(PathBuf, Stamp)| files.contains(&Some(path));
+                    known.extend(found.iter().filter(is_told).cloned());
+                    let is_heard = sender.send(arrived).is_ok();
                     wake();
+                    is_heard
+                };
+                let are_scans_heard = complete.into_iter().all(|scan| {
+                    let real_path = scan.path.canonicalize().unwrap_or_else(|_gone| scan.path.clone());
+                    let NewScan { path, infrared } = scan.clone();
+                    tell(&[Some(&path), infrared.as_ref()], Arrived::Scan { scan, real_path })
+                });
+                let are_all_heard = late_infrared
+                    .into_iter()
+                    .all(|(scan, infrared)| tell(&[Some(&infrared)], Arrived::LateInfrared { scan }));
+                if !(are_scans_heard && are_all_heard) {
+                    return;
                 }
                 if events.recv_timeout(LOOK_AGAIN).is_ok() {
                     std::thread::sleep(Duration::from_millis(50));
@@ -145,7 +199,7 @@ impl FolderWatch {
         Ok(Self { folder: folder.to_path_buf(), arrived, ends })
     }
 
-    /// Scans that have arrived since the last call.
+    /// What has arrived since the last call.
     pub(crate) fn take(&self) -> Vec<Arrived> {
         self.arrived.try_iter().collect()
     }
@@ -168,7 +222,9 @@ mod tests {
         let none = HashSet::new();
         let at = |arrivals: &mut Arrivals, bytes: u64, seconds: f64| {
             let found = [(path.clone(), (bytes, None))];
-            arrivals.complete(&found, &none, start + Duration::from_secs_f64(seconds))
+            let now = start + Duration::from_secs_f64(seconds);
+            let Arriving { complete, is_growing, .. } = arrivals.look(&found, &none, now);
+            (complete.into_iter().map(|scan| scan.path).collect::<Vec<_>>(), is_growing)
         };
         assert_eq!(at(&mut arrivals, 100, 0.0), (vec![], true));
         assert_eq!(at(&mut arrivals, 200, 1.9), (vec![], true));
@@ -181,6 +237,32 @@ mod tests {
         // An empty file is one that is just being made.
         assert_eq!(at(&mut arrivals, 0, 20.0), (vec![], true));
         assert_eq!(at(&mut arrivals, 0, 30.0), (vec![], true));
+    }
+
+    #[test]
+    fn an_infrared_file_is_taken_with_its_scan_and_never_as_one() {
+        let file = |name: &str| PathBuf::from("/scans").join(name);
+        let (mut arrivals, start) = (Arrivals::default(), Instant::now());
+        let mut look = |files: &[(&str, u64)], taken: &[&str], seconds: f64| {
+            let found: Vec<_> = files.iter().map(|(name, bytes)| (file(name), (*bytes, None))).collect();
+            let taken = taken.iter().map(|name| file(name)).collect();
+            arrivals.look(&found, &taken, start + Duration::from_secs_f64(seconds))
+        };
+        // The scan waits for the file that is still growing beside it.
+        look(&[("1.tif", 9), ("1_ir.tif", 1)], &[], 0.0);
+        let waiting = look(&[("1.tif", 9), ("1_ir.tif", 3)], &[], 2.5);
+        assert_eq!(waiting, Arriving { is_growing: true, ..Arriving::default() });
+        let whole = look(&[("1.tif", 9), ("1_ir.tif", 3), ("2.tif", 9)], &[], 5.0);
+        let pair = NewScan { path: file("1.tif"), infrared: Some(file("1_ir.tif")) };
+        assert_eq!(whole.complete, [pair]);
+        // One that comes later is told with its scan, once.
+        let taken = ["1.tif", "1_ir.tif", "2.tif"];
+        let all = [("1.tif", 9), ("1_ir.tif", 3), ("2.tif", 9), ("2_ir.tif", 3)];
+        look(&all, &taken, 10.0);
+        let late = look(&all, &taken, 12.5);
+        assert_eq!((late.complete, late.late_infrared), (vec![], vec![(file("2.tif"), file("2_ir.tif"))]));
+        let told = look(&all, &["1.tif", "1_ir.tif", "2.tif", "2_ir.tif"], 15.0);
+        assert_eq!(told, Arriving::default());
     }
 
     #[test]
@@ -211,8 +293,10 @@ mod tests {
             std::thread::sleep(Duration::from_millis(20));
             arrived = watch.take();
         }
-        let names: Vec<_> = arrived.iter().filter_map(|arrived| arrived.path.file_name()).collect();
-        assert_eq!(names, ["new.tif"]);
+        assert!(
+            matches!(&arrived[..], [Arrived::Scan { scan, .. }] if scan.path.ends_with("new.tif")),
+            "{arrived:?}"
+        );
         // A program that paused goes on: the whole file is told.
         std::fs::write(folder.path().join("new.tif"), b"xyz").expect("writes");
         arrived.clear();

@@ -25,6 +25,7 @@ mod threads;
 mod types;
 
 pub use build::adjust::{BalanceHints, ChartPlace, StockReport, StockTarget};
+pub use build::infrared_file::scans_with_infrared;
 pub use build::reread::Reread;
 pub use build::stock_files::read_stock;
 pub use dust::{DustOfScan, RepairKey};

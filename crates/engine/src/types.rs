@@ -64,7 +64,7 @@ pub struct ScanReading {
 /// Files to make a new session from.
 #[derive(Debug, Clone, Default)]
 pub struct NewSessionRequest {
-    /// Scan files, in order.
+    /// Scan files, in order, and infrared files named after them ([`crate::scans_with_infrared`]).
     pub scans: Vec<PathBuf>,
     /// Infrared of the first scan, if in a separate file.
     pub infrared: Option<PathBuf>,

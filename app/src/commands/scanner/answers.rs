@@ -276,6 +276,6 @@ impl GlassineApp {
             let (path, exposures) = (path.clone(), Vec::new());
             facts.overview = Some(OverviewPlace { path, area, ppi, exposures });
         }
-        self.open_like_the_last(path, scanned.applied.ppi);
+        self.open_like_the_last(path, None, scanned.applied.ppi);
     }
 }

@@ -26,7 +26,7 @@ use crate::model::scanner_state::{DeviceChoices, Doing, ScanUnit, megapixels, sc
 use crate::platform::clock::now_text;
 use crate::platform::disk_space::free_bytes;
 use crate::platform::drivers::driver_process;
-use crate::services::arrivals::FolderWatch;
+use crate::services::arrivals::{FolderWatch, NewScan};
 
 /// Longest wait for an answer of a driver. Our choice: lamps warm up for a minute.
 const PATIENCE: Duration = Duration::from_secs(120);
@@ -108,7 +108,7 @@ pub(crate) struct ScannerThread {
     taken: Vec<FrameId>,
     watch: Option<FolderWatch>,
     /// Scans that arrived in the watched folder and are still to be opened.
-    arrived: VecDeque<PathBuf>,
+    arrived: VecDeque<NewScan>,
     /// Scans that were written from here, which the watched folder may hold too.
     written: HashSet<PathBuf>,
 }

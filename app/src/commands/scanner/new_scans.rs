@@ -10,16 +10,17 @@ use glassine_engine::{NewSessionRequest, Notice, Severity};
 use crate::commands::program::GlassineApp;
 use crate::model::questions::PendingAction;
 use crate::model::scanner_state::scan_of;
-use crate::services::arrivals::FolderWatch;
+use crate::services::arrivals::{Arrived, FolderWatch, NewScan, late_infrared_notice};
 
 impl GlassineApp {
     /// Opens a scan as the next one of the session, with film, format and roll of the last strip, or as a new session.
-    pub(super) fn open_like_the_last(&mut self, path: PathBuf, ppi: Option<f64>) {
+    pub(super) fn open_like_the_last(&mut self, path: PathBuf, infrared: Option<PathBuf>, ppi: Option<f64>) {
         let session = self.history.current();
         let is_own = !self.status.is_demo;
         let last = session.strips_in_order().last().filter(|_| is_own).map(|strip| Arc::clone(strip));
         let request = NewSessionRequest {
             scans: vec![path.clone()],
+            infrared,
             film: last.as_ref().filter(|strip| !strip.film_is_guessed()).map(|strip| strip.film),
             format_id: last.as_ref().and_then(|strip| strip.format_id.clone()),
             roll: last.and_then(|strip| strip.roll),
@@ -56,17 +57,25 @@ impl GlassineApp {
     /// Opens the next scan of the watched folder, once the one before is open.
     pub(super) fn take_arrived(&mut self) {
         let Some(watch) = &self.scanner.watch else { return };
-        let written = &self.scanner.written;
-        let new = watch.take().into_iter().filter(|arrived| !written.contains(&arrived.real_path));
-        self.scanner.arrived.extend(new.map(|arrived| arrived.path));
+        for arrived in watch.take() {
+            match arrived {
+                Arrived::Scan { real_path, .. } if self.scanner.written.contains(&real_path) => {}
+                Arrived::Scan { scan, .. } => self.scanner.arrived.push_back(scan),
+                Arrived::LateInfrared { scan } if scan_of(self.session(), &scan).is_none() => {}
+                Arrived::LateInfrared { scan } => {
+                    let what_to_do = "choose it in the section film, under infrared";
+                    self.notify(late_infrared_notice(&scan, what_to_do));
+                }
+            }
+        }
         let is_free = self.files.opening.is_empty() && self.ui_state.question.is_none();
         if !is_free || self.history.in_gesture() {
             return;
         }
-        if let Some(path) = self.scanner.arrived.pop_front()
+        if let Some(NewScan { path, infrared }) = self.scanner.arrived.pop_front()
             && scan_of(self.session(), &path).is_none()
         {
-            self.open_like_the_last(path, None);
+            self.open_like_the_last(path, infrared, None);
         }
     }
 }

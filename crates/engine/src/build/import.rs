@@ -18,7 +18,8 @@ use crate::build::context::{AnalysisContext, EditBuilder};
 use crate::build::detect::{recognise, render_slides_straight, warn_of_coarse_codes};
 use crate::build::edge_code::edge_code;
 use crate::build::films::strips_on;
-use crate::error::EngineError;
+use crate::build::infrared_file::scans_with_infrared;
+use crate::error::{EngineError, Notice, Severity};
 use crate::frame::stock_of;
 use crate::scans::{OpenScan, read_reduced, shown};
 use crate::types::NewSessionRequest;
@@ -72,12 +73,19 @@ impl AnalysisContext<'_> {
                 format!("choose one of {}, or a size such as 40x65mm", known.join(", ")),
             ));
         }
-        let count = request.scans.len();
+        let scans = scans_with_infrared(&request.scans);
+        let count = scans.len();
         let mut added = Vec::new();
-        for (idx, path) in request.scans.iter().enumerate() {
+        for (idx, (path, beside)) in scans.into_iter().enumerate() {
             self.cancel.check()?;
             (self.progress)(0.1 * idx as f32 / count as f32, &format!("opening {}", shown(path)));
-            let infrared = if idx == 0 { request.infrared.clone() } else { None };
+            let named = request.infrared.as_ref().filter(|_| idx == 0);
+            if let (None, Some(file)) = (named, beside) {
+                let headline = format!("{} was taken for the infrared of this scan", shown(file));
+                let notice = Notice::new(Severity::Info, headline, "if it is not, read the scan without it");
+                builder.notices.push(notice.about(path));
+            }
+            let infrared = named.or(beside).cloned();
             let mut scan = self.describe(builder, path, infrared, request)?;
             self.fingerprint(&mut scan);
             builder.push(Edit::AddScans(vec![scan]))?;

@@ -6,6 +6,7 @@ pub(crate) mod detect;
 mod edge_code;
 pub(crate) mod films;
 pub(crate) mod import;
+pub(crate) mod infrared_file;
 mod join;
 pub(crate) mod reread;
 mod rescan;
