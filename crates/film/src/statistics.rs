@@ -182,6 +182,18 @@ mod tests {
     }
 
     #[test]
+    fn slivers_at_the_far_edges_are_no_cells_and_corners_count_a_quarter() {
+        // 130 pixels are 43 cells of 3 and one pixel.
+        let samples = Samples16::from_vec(130, 130, 1, vec![20_000; 130 * 130]).expect("length fits");
+        let kind = FilmKind::BlackAndWhite;
+        let measured = measure_frame(&samples, None, kind, crate::default_stock(kind));
+        assert_eq!(measured.cells(), 43 * 43);
+        assert!((weight_of_place([65, 65], [131, 131]) - 1.0).abs() < 1e-6);
+        assert!((weight_of_place([0, 999], [1000, 1000]) - CORNER_WEIGHT).abs() < 2e-3);
+        assert!((weight_of_place([0, 65], [131, 131]) - (1.0 + CORNER_WEIGHT) / 2.0).abs() < 0.01);
+    }
+
+    #[test]
     fn repaired_pixels_count_in_averages_alone() {
         let (samples, mut doubtful) = picture();
         doubtful.data_mut().iter_mut().for_each(|doubt| *doubt /= 2);

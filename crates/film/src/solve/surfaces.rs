@@ -51,13 +51,14 @@ struct Subject {
 
 /// Ours, not fitted. Without foliage, grass and trees count as a green cast: over 132 drawn strips
 /// (`crates/bench/src/bin/strips.rs`, ordinary, warm and in mixed light, seeds from 7001 and from 301) the mean difference
-/// of pictures falls by 0.29 CIEDE2000, standard error 0.12.
+/// of pictures falls by 0.29 CIEDE2000, standard error 0.12. Foliage more often, or with more muted greens, is no better
+/// there (144 strips: worse by 0.13 +- 0.13) and turns warm subjects without greens to green.
 const SUBJECTS: [Subject; KINDS] = [
     Subject { grey: 0.20, warm: 0.0, foliage: 0.0, often: 0.3 },
     Subject { grey: 0.10, warm: 0.3, foliage: 0.0, often: 0.3 },
     Subject { grey: 0.02, warm: 0.3, foliage: 0.0, often: 0.2 },
     Subject { grey: 0.02, warm: 0.6, foliage: 0.0, often: 0.2 },
-    Subject { grey: 0.05, warm: 0.1, foliage: 0.4, often: 0.25 },
+    Subject { grey: 0.05, warm: 0.1, foliage: 0.4, often: 0.15 },
 ];
 const KINDS: usize = 5;
 /// Kinds of light: frequency, middle and spread in mireds from D55: daylight and flash, shade, tungsten, late sun.
@@ -200,8 +201,8 @@ impl Table {
                 let of_all = all[i] / (FINE * FINE);
                 // The chart's foliage is at 0.21 along and -0.32 across; in pictures it is mixed with bark, soil and
                 // reflected sky. Middles, spreads and shares are our choice.
-                let of_foliage = 0.5 * normal(along - 0.18, 0.10) * normal(across + 0.22, 0.08)
-                    + 0.5 * normal(along - 0.08, 0.06) * normal(across + 0.10, 0.05);
+                let of_foliage = 0.8 * normal(along - 0.18, 0.10) * normal(across + 0.22, 0.08)
+                    + 0.2 * normal(along - 0.08, 0.06) * normal(across + 0.10, 0.05);
                 SUBJECTS.map(|Subject { grey, warm, foliage, .. }| {
                     let often = (1.0 - grey - warm - foliage) * of_all
                         + grey * of_grey
