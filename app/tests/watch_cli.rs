@@ -155,7 +155,7 @@ fn an_infrared_file_beside_a_scan_is_its_infrared_and_one_that_comes_late_is_tol
     let other = folder.path().join("other.session.json");
     let made = glassine(&["new", text(&other), "--scan", text(one), text(infrared), text(two)]);
     assert_eq!(code(&made), 0, "{}", said(&made));
-    assert!(said(&made).contains("1_ir.tif was taken for the infrared"), "{}", said(&made));
+    assert!(said(&made).contains("1_ir.tif was taken as the infrared"), "{}", said(&made));
     let shown = json(&glassine(&["show", text(&other), "--json"]));
     let paths = |nth: usize| shown["scans"][nth]["infrared_path"].clone();
     assert_eq!(shown["scans"].as_array().map(Vec::len), Some(2));

@@ -76,15 +76,15 @@ impl Arrivals {
         for (path, infrared) in scans_with_infrared(&files) {
             let to_come = infrared.filter(|file| !is_done(file));
             let is_whole = settled.contains(path) && to_come.is_none_or(|file| settled.contains(file));
-            match (is_done(path), is_whole) {
-                (false, true) => {
-                    arriving.complete.push(NewScan { path: path.clone(), infrared: infrared.cloned() });
-                }
-                (true, true) if taken.contains(path) => {
-                    arriving.late_infrared.extend(to_come.map(|file| (path.clone(), file.clone())));
-                }
-                (false, false) => arriving.is_growing = true,
-                (true, _) => arriving.is_growing |= to_come.is_some() && !is_whole,
+            if is_done(path) && to_come.is_none() {
+                continue;
+            }
+            if !is_whole {
+                arriving.is_growing = true;
+            } else if taken.contains(path) {
+                arriving.late_infrared.extend(to_come.map(|file| (path.clone(), file.clone())));
+            } else if !failed.contains(path) {
+                arriving.complete.push(NewScan { path: path.clone(), infrared: infrared.cloned() });
             }
         }
         arriving.complete.sort_by(|a, b| a.path.cmp(&b.path));
@@ -113,7 +113,7 @@ pub(crate) fn scans_in(folder: &Path) -> std::io::Result<Vec<(PathBuf, Stamp)>> 
     Ok(found)
 }
 
-/// An infrared file came after its scan was taken.
+/// The message that an infrared file came after its scan was taken.
 pub(crate) fn late_infrared_notice(scan: &Path, what_to_do: impl Into<String>) -> Notice {
     Notice::new(Severity::Warning, "the infrared file of this scan came after the scan was taken", what_to_do)
         .about(scan)
@@ -133,12 +133,12 @@ pub(crate) fn events_of(folder: &Path) -> (Receiver<()>, Option<notify::Recommen
     (receiver, watcher.ok())
 }
 
-/// What the thread tells of a watched folder.
+/// What the thread reports about a watched folder.
 #[derive(Debug)]
 pub(crate) enum Arrived {
     /// A complete scan, and its path without links.
     Scan { scan: NewScan, real_path: PathBuf },
-    /// A scan that was told before its infrared file came.
+    /// A scan that was reported before its infrared file came.
     LateInfrared { scan: PathBuf },
 }
 
@@ -171,23 +171,23 @@ impl FolderWatch {
                 let taken: HashSet<PathBuf> =
                     found.iter().filter(is_taken).map(|(path, _)| path.clone()).collect();
                 let Arriving { complete, late_infrared, .. } = arrivals.look(&found, &taken, Instant::now());
-                let mut tell = |files: &[Option<&PathBuf>], arrived: Arrived| {
-                    let is_told = |(path, _): &&(PathBuf, Stamp)| files.contains(&Some(path));
-                    known.extend(found.iter().filter(is_told).cloned());
-                    let is_heard = sender.send(arrived).is_ok();
-                    wake();
-                    is_heard
-                };
-                let are_scans_heard = complete.into_iter().all(|scan| {
+                let files_of = |scan: &NewScan| [Some(scan.path.clone()), scan.infrared.clone()];
+                let told: HashSet<PathBuf> = complete
+                    .iter()
+                    .flat_map(|scan| files_of(scan).into_iter().flatten())
+                    .chain(late_infrared.iter().map(|(_, infrared)| infrared.clone()))
+                    .collect();
+                known.extend(found.iter().filter(|(path, _)| told.contains(path)).cloned());
+                let scans = complete.into_iter().map(|scan| {
                     let real_path = scan.path.canonicalize().unwrap_or_else(|_gone| scan.path.clone());
-                    let NewScan { path, infrared } = scan.clone();
-                    tell(&[Some(&path), infrared.as_ref()], Arrived::Scan { scan, real_path })
+                    Arrived::Scan { scan, real_path }
                 });
-                let are_all_heard = late_infrared
-                    .into_iter()
-                    .all(|(scan, infrared)| tell(&[Some(&infrared)], Arrived::LateInfrared { scan }));
-                if !(are_scans_heard && are_all_heard) {
-                    return;
+                let late = late_infrared.into_iter().map(|(scan, _)| Arrived::LateInfrared { scan });
+                for arrived in scans.chain(late) {
+                    if sender.send(arrived).is_err() {
+                        return;
+                    }
+                    wake();
                 }
                 if events.recv_timeout(LOOK_AGAIN).is_ok() {
                     std::thread::sleep(Duration::from_millis(50));

@@ -239,7 +239,7 @@ impl Look {
 
     /// [`Param::ExposureStops`] with its unit.
     pub fn exposure(&self) -> ExposureStops {
-        // Always a number: `set` ignores what is none.
+        // Always a number: `set` ignores what is not.
         ExposureStops::new(self.get(Param::ExposureStops)).unwrap_or_default()
     }
 

@@ -147,6 +147,14 @@ mod tests {
     }
 
     #[test]
+    fn sizes_in_pixels_follow_the_resolution() {
+        let format = format_by_id("6x17").expect("in the table");
+        let ppi = glassine_raster::ResolutionPpi::new(2400.0).expect("positive");
+        let sides = [format.along_mm, format.across_mm].map(|mm| ppi.px_from_mm(mm).round());
+        assert_eq!(sides, [15874.0, 5291.0]);
+    }
+
+    #[test]
     fn an_id_names_a_known_format_or_a_size_of_ones_own() {
         assert_eq!(format_of("6x9").map(|f| f.id), Some("6x9"));
         let own = format_of("40x65mm").expect("a size");

@@ -81,7 +81,7 @@ impl AnalysisContext<'_> {
             (self.progress)(0.1 * idx as f32 / count as f32, &format!("opening {}", shown(path)));
             let named = request.infrared.as_ref().filter(|_| idx == 0);
             if let (None, Some(file)) = (named, beside) {
-                let headline = format!("{} was taken for the infrared of this scan", shown(file));
+                let headline = format!("{} was taken as the infrared of this scan", shown(file));
                 let notice = Notice::new(Severity::Info, headline, "if it is not, read the scan without it");
                 builder.notices.push(notice.about(path));
             }

@@ -85,3 +85,34 @@ impl PixelLoop for GreyShare<'_> {
         sums.iter().sum()
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use glassine_raster::run_in_short_vectors;
+
+    #[test]
+    fn every_cell_counts_by_its_distance_from_grey_whatever_their_number() {
+        // D = e + 1.9, so that density and log10 exposure differ by a constant.
+        let table = InverseTable::new(&LayerCurve::Gamma(1.0));
+        for count in [1, 7, 8, 21] {
+            let log = |i: usize| 0.02 * (i as f32 - 5.0);
+            let red_d: Vec<f32> = (0..count).map(|i| 1.9 + log(i)).collect();
+            let blue_d: Vec<f32> = (0..count).map(|i| 1.9 - log(i)).collect();
+            let (green_log, weight) = (vec![0.0_f32; count], vec![1.0 / count as f32; count]);
+            let share = run_in_short_vectors(GreyShare {
+                red_d: &red_d,
+                blue_d: &blue_d,
+                green_log: &green_log,
+                weight: &weight,
+                tables: [&table.log, &table.log],
+                scales: [TABLE_STEPS_PER_D; 2],
+                offsets: [0.0; 2],
+                sharpness: -50.0,
+            });
+            // q = x^2 + y^2 - 0.6 x y with y = -x.
+            let expected: f32 = (0..count).map(|i| (-50.0 * 2.6 * log(i) * log(i)).exp2()).sum::<f32>();
+            assert!((share - expected / count as f32).abs() < 1e-4, "{count}: {share} {expected}");
+        }
+    }
+}
