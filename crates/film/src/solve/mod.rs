@@ -2,6 +2,7 @@
 
 mod exposure;
 mod grey_share;
+mod highlights;
 mod neutral;
 mod settle;
 mod simplex;
@@ -191,6 +192,9 @@ fn solve(
     }
     let stock = &stock.with_toe_ratio(toe_ratio);
     let slide = kind == FilmKind::Slide;
+    if !slide {
+        votes.lights = surfaces::frame_lights(frames, stock, strip, &hints.daylight);
+    }
     let all: Vec<usize> = (0..frames.len()).collect();
     let mut own: Vec<Neutral> = all.iter().map(|frame| votes.solve_frames(&[*frame], &strip)).collect();
     if mode == BalanceMode::Frame && kind.is_negative() {

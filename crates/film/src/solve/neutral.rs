@@ -146,6 +146,8 @@ pub(super) struct Votes {
     grey_steps: Vec<f64>,
     /// The neutral of the frame with the most evident greys, alone.
     most_evident: Option<Neutral>,
+    /// Light of each frame, once the strip is solved.
+    pub(super) lights: Vec<FrameLight>,
     /// Lights in which a frame with evident greys may be taken.
     other_lights: [([f64; 2], f64); 4],
     /// Whether the user set a grey point.
@@ -175,6 +177,7 @@ impl Votes {
             evident: Vec::new(),
             grey_steps: Vec::new(),
             most_evident: None,
+            lights: Vec::new(),
             other_lights: other_lights(),
             pointed: false,
             measured,
@@ -304,7 +307,7 @@ impl Votes {
             self.pointed = true;
         }
         let start = [1.0, 1.0, belief.at[0], belief.at[1]];
-        let frames = belief.lights.len();
+        let frames = belief.colours.len();
         self.belief = Some(belief);
         let (mut own_best, mut evident, mut grey_steps) = (Vec::new(), Vec::new(), Vec::new());
         let mut most_steps = 0.0;
@@ -364,7 +367,7 @@ impl Votes {
     }
 
     pub(super) fn light(&self, frame: usize) -> FrameLight {
-        self.belief.as_ref().and_then(|belief| belief.lights.get(frame)).copied().unwrap_or_default()
+        self.lights.get(frame).copied().unwrap_or_default()
     }
 
     /// Probability, 0 to 1, that a neutral is right within 5 CIEDE2000, from the evidence in these frames.

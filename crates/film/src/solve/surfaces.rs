@@ -2,10 +2,10 @@
 //!
 //! A wrong balance shifts every colour of a strip alike in log exposure, so one table of how often surfaces show a
 //! colour serves for every trial. For each trial balance and each kind of light, the different colours of each frame
-//! are looked up; the likelihood is summed over lights and kinds of subject, and no frame contributes more than
-//! [`CAP`]. The speed balance of films adds a further term. Across the light axis, surfaces determine the balance well;
-//! along it, they are warm by a tenth of a log exposure on average, whatever the film, so that the film's own balance
-//! decides.
+//! are looked up; the likelihood is summed over lights and kinds of subject. The brightest colours count once more, as
+//! what is nearest to white (`highlights.rs`). No frame contributes more than [`CAP`]. The speed balance of films adds a
+//! further term. Across the light axis, surfaces determine the balance well; along it, they are warm by a tenth of a log
+//! exposure on average, whatever the film, so that the brightest colours and the film's own balance decide.
 //!
 //! Source of the idea: colour by correlation (G. D. Finlayson, S. D. Hordley, P. M. Hubel, IEEE PAMI 23, 2001), here in
 //! log exposure. Sources of the numbers: at each constant.
@@ -14,6 +14,8 @@ use std::sync::OnceLock;
 
 use crate::{FrameStatistics, LayerCurve, Stock};
 
+use super::highlights::Highlights;
+use super::neutral::Neutral;
 use crate::matrix::apply;
 
 /// Red and blue log10 exposure against green of 99 samples of CIE 224:2017 and 18 colours of a chart under D55, in
@@ -84,7 +86,7 @@ const MOST_COLOURS: usize = 60;
 const ENOUGH_COLOURS: f64 = 24.0;
 /// Side of the square of one colour, and height of a band of green, both in log10 exposure. Our choice: about the width
 /// of the kernel below, and three to five bands in a picture.
-const COLOUR_STEP: f64 = 0.06;
+pub(super) const COLOUR_STEP: f64 = 0.06;
 const BAND_STEP: f64 = 0.35;
 /// Densities above base below which the toe decides a colour. Our choice: where speed is measured (0.10 to 0.15 D).
 const LEAST_D: f64 = 0.10;
@@ -103,8 +105,6 @@ pub(super) struct Belief {
     pub(super) at: [f64; 2],
     /// Standard deviation along and across the lights.
     pub(super) spread: [f64; 2],
-    /// Light of each frame, in mireds from the film's daylight, and the gain of its log likelihood over daylight.
-    pub(super) lights: Vec<FrameLight>,
     /// Different colours of each frame, before any offset.
     pub(super) colours: Vec<Vec<Colour>>,
 }
@@ -129,6 +129,7 @@ pub(super) fn surrounded(colours: &[Colour], offset: [f64; 2]) -> f64 {
 /// The light of a frame.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
 pub(super) struct FrameLight {
+    /// From the film's daylight.
     pub(super) mired: f64,
     /// By how much another light explains the frame better than daylight, natural logarithm.
     pub(super) gain: f64,
@@ -246,21 +247,26 @@ pub(super) struct Colour {
     weight: f64,
 }
 
-/// Different colours of a frame, using the stock's own slopes.
-fn colours(frame: &FrameStatistics, stock: &Stock) -> Vec<Colour> {
-    let mut cells: Vec<((i32, i32, i32), [f64; 2])> = Vec::with_capacity(frame.cells());
-    for cell in &frame.cells_d {
-        let layers = apply(&stock.unmix, cell.map(f64::from));
-        if layers.iter().any(|d| *d < LEAST_D)
-            || layers.iter().zip(&stock.curves).any(|(d, c)| *d > most_d(c))
-        {
-            continue;
-        }
-        let [r, g, b] = [0, 1, 2].map(|c| stock.curves[c].log_exposure(layers[c]));
-        let square = |v: f64, step: f64| libm::floor(v / step) as i32;
-        let key = (square(g, BAND_STEP), square(r - g, COLOUR_STEP), square(b - g, COLOUR_STEP));
-        cells.push((key, [r - g, b - g]));
-    }
+/// Log10 exposures of the layers in the cells of a frame outside toes and shoulders, for slopes relative to the
+/// stock's.
+fn exposures_log(frame: &FrameStatistics, stock: &Stock, gamma_ratio: [f64; 3]) -> Vec<[f64; 3]> {
+    let cells = frame.cells_d.iter().map(|cell| apply(&stock.unmix, cell.map(f64::from)));
+    cells
+        .filter(|layers| layers.iter().zip(&stock.curves).all(|(d, c)| *d >= LEAST_D && *d <= most_d(c)))
+        .map(|layers| [0, 1, 2].map(|c| stock.curves[c].log_exposure(layers[c] / gamma_ratio[c])))
+        .collect()
+}
+
+/// Different colours among cells.
+fn colours(cells_log: &[[f64; 3]]) -> Vec<Colour> {
+    let square = |v: f64, step: f64| libm::floor(v / step) as i32;
+    let mut cells: Vec<((i32, i32, i32), [f64; 2])> = cells_log
+        .iter()
+        .map(|[r, g, b]| {
+            let key = (square(*g, BAND_STEP), square(r - g, COLOUR_STEP), square(b - g, COLOUR_STEP));
+            (key, [r - g, b - g])
+        })
+        .collect();
     cells.sort_by_key(|(square, _)| *square);
     let mut found: Vec<(usize, [f64; 2])> = cells
         .chunk_by(|a, b| a.0 == b.0)
@@ -291,7 +297,39 @@ fn most_d(curve: &LayerCurve) -> f64 {
     }
 }
 
-/// Log likelihood of a frame's colours for every shift of them, summed over kinds of subject.
+/// The colours of a frame in steps of the table, and the brightest ones again.
+struct Scene<'c> {
+    steps: Vec<([i32; 2], f64)>,
+    highlights: &'c Highlights,
+    log_often: [f64; KINDS],
+}
+
+impl<'c> Scene<'c> {
+    fn new(colours: &[Colour], highlights: &'c Highlights) -> Self {
+        let steps = colours
+            .iter()
+            .map(|colour| (colour.at.map(|v| libm::round(v / FINE) as i32 + TABLE_REACH), colour.weight))
+            .collect();
+        Self { steps, highlights, log_often: SUBJECTS.map(|subject| libm::log(subject.often)) }
+    }
+
+    /// Log likelihood of a shift of all colours by steps of [`FINE`], summed over kinds of subject.
+    fn log_likelihood(&self, shift: [i32; 2]) -> f64 {
+        let table = Table::get();
+        let mut sums = [0.0; KINDS];
+        for (at, weight) in &self.steps {
+            let [x, y] = [0, 1].map(|c| (at[c] + shift[c]).clamp(0, 2 * TABLE_REACH) as usize);
+            for (sum, log) in sums.iter_mut().zip(&table.kinds[y * TABLE_SIDE + x]) {
+                *sum += weight * f64::from(*log);
+            }
+        }
+        let any_kind =
+            log_sum(&std::array::from_fn::<_, KINDS, _>(|kind| SHARE * sums[kind] + self.log_often[kind]));
+        any_kind + self.highlights.log_likelihood(shift.map(|steps| FINE * f64::from(steps)))
+    }
+}
+
+/// Log likelihood of a frame's colours for every shift of them.
 struct Shifts {
     first: [i32; 2],
     side: [usize; 2],
@@ -299,31 +337,18 @@ struct Shifts {
 }
 
 impl Shifts {
-    fn new(colours: &[Colour], lights: &[Light]) -> Self {
+    fn new(colours: &[Colour], highlights: &Highlights, lights: &[Light]) -> Self {
         let reach = |c: usize, sign: f64| {
             let most = lights.iter().map(|light| sign * -light.shift[c]).fold(0.0, f64::max);
             libm::ceil(most / (FINE * COARSE as f64)) as i32 + TRIAL_REACH + 1
         };
         let first = [-reach(0, -1.0), -reach(1, -1.0)];
         let side = [0, 1].map(|c| (reach(c, 1.0) - first[c] + 1) as usize);
-        let table = Table::get();
-        let steps: Vec<([i32; 2], f64)> = colours
-            .iter()
-            .map(|colour| (colour.at.map(|v| libm::round(v / FINE) as i32 + TABLE_REACH), colour.weight))
-            .collect();
-        let log_often = SUBJECTS.map(|subject| libm::log(subject.often));
+        let scene = Scene::new(colours, highlights);
         let logs = (0..side[0] * side[1])
             .map(|i| {
-                let shift = [first[0] + (i % side[0]) as i32, first[1] + (i / side[0]) as i32]
-                    .map(|v| v * COARSE as i32);
-                let mut sums = [0.0; KINDS];
-                for (at, weight) in &steps {
-                    let [x, y] = [0, 1].map(|c| (at[c] + shift[c]).clamp(0, 2 * TABLE_REACH) as usize);
-                    for (sum, log) in sums.iter_mut().zip(&table.kinds[y * TABLE_SIDE + x]) {
-                        *sum += weight * f64::from(*log);
-                    }
-                }
-                log_sum(&std::array::from_fn::<_, KINDS, _>(|kind| SHARE * sums[kind] + log_often[kind]))
+                let shift = [first[0] + (i % side[0]) as i32, first[1] + (i / side[0]) as i32];
+                scene.log_likelihood(shift.map(|v| v * COARSE as i32))
             })
             .collect();
         Self { first, side, logs }
@@ -405,16 +430,16 @@ pub(super) fn believe(
     let offset = |i: usize| trial(i).map(|v| FINE * COARSE as f64 * f64::from(v));
     let mut sum: Vec<f64> = (0..side * side).map(|i| -prior.cost(offset(i))).collect();
     let (any, day) = (lights(false), lights(true));
-    let (mut kept, mut different) = (Vec::new(), Vec::new());
+    let mut different = Vec::new();
     for (idx, frame) in frames.iter().enumerate() {
-        let colours = colours(frame, stock);
+        let cells_log = exposures_log(frame, stock, [1.0; 3]);
+        let colours = colours(&cells_log);
         let lights = if daylight.contains(&idx) { &day } else { &any };
         if colours.is_empty() {
-            kept.push(None);
             different.push(colours);
             continue;
         }
-        let shifts = Shifts::new(&colours, lights);
+        let shifts = Shifts::new(&colours, &Highlights::of(&cells_log), lights);
         let says: Vec<f64> = (0..side * side)
             .map(|i| {
                 let logs: Vec<f64> =
@@ -426,7 +451,6 @@ pub(super) fn believe(
         for (sum, says) in sum.iter_mut().zip(&says) {
             *sum += libm::log(libm::exp(says - most) + libm::exp(-CAP));
         }
-        kept.push(Some(shifts));
         different.push(colours);
     }
     let most = sum.iter().copied().fold(f64::NEG_INFINITY, f64::max);
@@ -438,22 +462,35 @@ pub(super) fn believe(
         let square = |i: usize| (dot(offset(i), axis) - dot(at, axis)).powi(2);
         libm::sqrt(share.iter().enumerate().map(|(i, s)| s * square(i)).sum::<f64>() / all)
     });
-    let near = at.map(|v| libm::round(v / (FINE * COARSE as f64)) as i32);
-    let lights = kept
-        .iter()
-        .enumerate()
-        .map(|(idx, shifts)| {
-            let Some(shifts) = shifts else { return FrameLight::default() };
-            let lights = if daylight.contains(&idx) { &day } else { &any };
-            let logs: Vec<f64> =
-                lights.iter().map(|light| light.log_share + shifts.at(near, light)).collect();
-            let whole = log_sum(&logs);
-            let mired =
-                lights.iter().zip(&logs).map(|(light, log)| light.mired * libm::exp(log - whole)).sum();
-            let in_day: Vec<f64> =
-                lights.iter().zip(&logs).filter(|(light, _)| light.daylight).map(|(_, log)| *log).collect();
-            FrameLight { mired, gain: whole - log_sum(&in_day) }
-        })
-        .collect();
-    Belief { at, spread, lights, colours: different }
+    Belief { at, spread, colours: different }
+}
+
+/// The light of each frame, once slopes and neutral of the strip are known.
+pub(super) fn frame_lights(
+    frames: &[FrameStatistics],
+    stock: &Stock,
+    [red_ratio, blue_ratio, red, blue]: Neutral,
+    daylight: &[usize],
+) -> Vec<FrameLight> {
+    let (any, day) = (lights(false), lights(true));
+    let light = |(idx, frame): (usize, &FrameStatistics)| {
+        let cells_log = exposures_log(frame, stock, [red_ratio, 1.0, blue_ratio]);
+        let (colours, highlights) = (colours(&cells_log), Highlights::of(&cells_log));
+        if colours.is_empty() {
+            return FrameLight::default();
+        }
+        let scene = Scene::new(&colours, &highlights);
+        let lights = if daylight.contains(&idx) { &day } else { &any };
+        let log_of = |light: &Light| {
+            let shift = [red - light.shift[0], blue - light.shift[1]];
+            light.log_share + scene.log_likelihood(shift.map(|v| libm::round(v / FINE) as i32))
+        };
+        let logs: Vec<f64> = lights.iter().map(log_of).collect();
+        let whole = log_sum(&logs);
+        let mired = lights.iter().zip(&logs).map(|(light, log)| light.mired * libm::exp(log - whole)).sum();
+        let in_day: Vec<f64> =
+            lights.iter().zip(&logs).filter(|(light, _)| light.daylight).map(|(_, log)| *log).collect();
+        FrameLight { mired, gain: whole - log_sum(&in_day) }
+    };
+    frames.iter().enumerate().map(light).collect()
 }
