@@ -1,7 +1,7 @@
 //! Cleaning in the window: the repair brush, the comparison, and the words that report what was found.
 
 use glassine_engine::{Overlay, RepairSummary};
-use glassine_raster::{Point, Scan};
+use glassine_raster::{MM_PER_INCH, Point, Scan};
 use glassine_session::{FrameId, Session, StrokeKind};
 
 use crate::model::ui_state::{StripTool, UiState};
@@ -12,7 +12,6 @@ const BRUSH_MM: f64 = 0.15;
 const NEW_BRUSH_PX: (f64, f64) = (4.0, 60.0);
 /// Radius range of the brush, scan pixels.
 pub const BRUSH_PX: (f64, f64) = (1.0, 400.0);
-const MM_PER_INCH: f64 = 25.4;
 
 /// A brush stroke while the user draws it.
 #[derive(Debug, Clone, PartialEq)]

@@ -95,6 +95,8 @@ fn normal(colour: [f64; 2], (middle, spread): ([f64; 2], [f64; 2])) -> f64 {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::colour::{Lab, working_from_lab};
+    use crate::fit::{CHART_ISO17321_LAB_D50, CHART_LAB_D50};
 
     /// Cells of a picture: dark warm ones, and some at another level and colour (along, across).
     fn cells(bright: usize, level_log: f64, [along, across]: [f64; 2]) -> Vec<[f64; 3]> {
@@ -144,5 +146,25 @@ mod tests {
     #[test]
     fn a_frame_without_usable_cells_says_nothing() {
         assert_eq!(Highlights::of(&[]).log_likelihood([0.1, -0.1]), 0.0);
+    }
+
+    /// Published colours of the 24-patch chart (`fit/reference.rs`): the white patch decides where the mean of all
+    /// patches is warm, and without white the yellow one is the brightest.
+    #[test]
+    fn the_white_of_a_published_chart_decides_and_not_its_mean() {
+        for chart in [CHART_LAB_D50, CHART_ISO17321_LAB_D50] {
+            let cells_log = |patches: &[Lab]| {
+                let logs =
+                    patches.iter().map(|lab| working_from_lab(*lab).map(|v| libm::log10(v.max(0.003))));
+                logs.flat_map(|log| [log; 10]).collect::<Vec<_>>()
+            };
+            let all = cells_log(&chart);
+            let sum: f64 = all.iter().map(|[r, g, b]| dot([r - g, b - g], ALONG)).sum();
+            assert!(sum / all.len() as f64 > 0.1, "{sum}");
+            let (best, _) = best_against(&Highlights::of(&all), 0.0);
+            assert!((best - PEAK.0[0]).abs() < 0.03, "{best}");
+            let (without_white, _) = best_against(&Highlights::of(&cells_log(&chart[..18])), 0.0);
+            assert!(without_white < -0.2, "{without_white}");
+        }
     }
 }
