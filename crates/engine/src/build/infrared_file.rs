@@ -95,7 +95,7 @@ mod tests {
             ["1.tif", "1_ir.tif", "2.tif", "2_ir.tif"].map(|name| folder.path().join(name));
         let form = Form { big_endian: false, big: false };
         for (file, channels) in [(&in_colour, 3), (&infrared, 1)] {
-            std::fs::write(file, make_tiff(form, &[Page::new(4, 4, channels, 16)])).expect("writes");
+            std::fs::write(file, make_tiff(form, &[Page::new(64, 16, channels, 16)])).expect("writes");
         }
         let files = [one, in_colour, two, infrared];
         let [one, in_colour, two, infrared] = &files;
