@@ -23,7 +23,7 @@ const BRIGHTER_SHARE: f64 = 0.01;
 /// How far below that level a cell is still among the brightest, log10 exposure. Ours: 0.06 was as good over 300
 /// drawn strips.
 const BAND_LOG: f64 = 0.12;
-/// Share of the brightest colours that are neutral.
+/// Share of the brightest colours that are neutral. Ours, not fitted.
 const SHARE: f64 = 0.5;
 /// Neutral and other bright colours: middle along and across the lights, then spread. Ours, from the quartiles above.
 /// The peak is widened by the slopes of layers, which shift highlights by 0.03 to 0.05 against middle tones; a peak of
